@@ -1,0 +1,1 @@
+"""grainmatch: lay out solid-wood boards for a table top from photos of the bench."""

@@ -1,0 +1,1 @@
+"""Face -> features: grain, tone, marks and end rings."""

@@ -1,0 +1,146 @@
+"""Lines, circles, polygons, plane maps and the camera. Plain arrays in, plain arrays out.
+
+Points are (n, 2) arrays of x, y. Pixel (0, 0) has its centre at (0.5, 0.5). The bench frame is in
+millimetres on the bench top: x and y lie in the bench as the photo shows them (x right, y down),
+z points down into the bench, so a board face of thickness t lies at z = -t.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Points = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Camera:
+    """A pinhole camera with one radial term, and where it stands.
+
+    focal_px, centre_px: in upright photo pixels (pixel centres at .5). k1: radial distortion on
+    normalised coordinates, x_d = x (1 + k1 r^2). rotation (3, 3) and translation_mm (3,) take
+    bench millimetres to camera millimetres.
+    """
+
+    focal_px: float
+    centre_px: tuple[float, float]
+    k1: float
+    rotation: Matrix
+    translation_mm: NDArray[np.float64]
+
+
+def project(camera: Camera, points_mm: ArrayLike) -> Points:
+    """Bench points (n, 3) in mm to photo pixels (n, 2)."""
+    p = np.asarray(points_mm, dtype=np.float64) @ camera.rotation.T + camera.translation_mm
+    return distort(camera, p[:, :2] / p[:, 2:3] * camera.focal_px + np.asarray(camera.centre_px))
+
+
+def plane_homography(camera: Camera, height_mm: float) -> Matrix:
+    """The 3x3 map from x, y in mm on the plane `height_mm` above the bench to undistorted pixels."""
+    intrinsic = np.array(
+        [[camera.focal_px, 0, camera.centre_px[0]], [0, camera.focal_px, camera.centre_px[1]], [0, 0, 1.0]]
+    )
+    r = camera.rotation
+    lift = camera.translation_mm - height_mm * r[:, 2]
+    return np.asarray(intrinsic @ np.column_stack([r[:, 0], r[:, 1], lift]))
+
+
+def pixels_to_plane(camera: Camera, points_px: ArrayLike, height_mm: float) -> Points:
+    """Photo pixels (n, 2) to x, y in mm on the plane `height_mm` above the bench."""
+    return apply_homography(np.linalg.inv(plane_homography(camera, height_mm)), undistort(camera, points_px))
+
+
+def plane_to_pixels(camera: Camera, points_mm: ArrayLike, height_mm: float) -> Points:
+    """Points (n, 2) in mm on the plane `height_mm` above the bench to photo pixels."""
+    return distort(camera, apply_homography(plane_homography(camera, height_mm), points_mm))
+
+
+def distort(camera: Camera, points_px: ArrayLike) -> Points:
+    """Ideal pixels to the pixels the lens makes of them."""
+    p = np.asarray(points_px, dtype=np.float64)
+    n = (p - camera.centre_px) / camera.focal_px
+    return np.asarray(p + n * (camera.focal_px * camera.k1 * (n**2).sum(axis=1, keepdims=True)))
+
+
+def undistort(camera: Camera, points_px: ArrayLike) -> Points:
+    """Inverse of `distort`, by fixed-point steps (converges for the mild k1 of phone photos)."""
+    p = np.asarray(points_px, dtype=np.float64)
+    seen = (p - camera.centre_px) / camera.focal_px
+    ideal = seen
+    for _ in range(8 if camera.k1 else 0):
+        ideal = seen / (1 + camera.k1 * (ideal**2).sum(axis=1, keepdims=True))
+    return np.asarray(ideal * camera.focal_px + np.asarray(camera.centre_px))
+
+
+def apply_homography(matrix: Matrix, points: ArrayLike) -> Points:
+    """Map points (n, 2) by a 3x3 plane map."""
+    p = np.asarray(points, dtype=np.float64)
+    q = p @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(q[:, :2] / q[:, 2:3])
+
+
+def fit_line(points: ArrayLike, weights: ArrayLike | None = None) -> tuple[Points, Points, float]:
+    """Total least squares line: (point on it (2,), unit direction (2,), rms distance)."""
+    p = np.asarray(points, dtype=np.float64)
+    w = np.ones(len(p)) if weights is None else np.asarray(weights, dtype=np.float64)
+    centre = np.average(p, axis=0, weights=w)
+    d = (p - centre) * np.sqrt(w)[:, None]
+    _, s, vt = np.linalg.svd(d, full_matrices=False)
+    rms = float(s[1] / np.sqrt(w.sum())) if len(s) > 1 else 0.0
+    return centre, vt[0], rms
+
+
+def line_crossing(point_1: Points, direction_1: Points, point_2: Points, direction_2: Points) -> Points:
+    """Where two lines cross, (2,). Raises numpy.linalg.LinAlgError when they are parallel."""
+    t = np.linalg.solve(np.column_stack([direction_1, -direction_2]), point_2 - point_1)
+    return np.asarray(point_1 + t[0] * direction_1)
+
+
+def fit_circle(points: ArrayLike, weights: ArrayLike | None = None) -> tuple[Points, float, float]:
+    """Algebraic circle through points (n, 2): (centre (2,), radius, rms of radius residuals).
+
+    Kasa's linear fit; good as a start for a geometric fit, biased low on short noisy arcs.
+    """
+    p = np.asarray(points, dtype=np.float64)
+    w = np.ones(len(p)) if weights is None else np.sqrt(np.asarray(weights, dtype=np.float64))
+    shift = p.mean(axis=0)
+    q = p - shift
+    a = np.column_stack([q, np.ones(len(q))]) * w[:, None]
+    solution, *_ = np.linalg.lstsq(a, (q**2).sum(axis=1) * w, rcond=None)
+    centre = solution[:2] / 2
+    radius = float(np.sqrt(max(solution[2] + centre @ centre, 0.0)))
+    residual = np.hypot(*(q - centre).T) - radius
+    return centre + shift, radius, float(np.sqrt((residual**2).mean()))
+
+
+def polygon_area(outline: ArrayLike) -> float:
+    """Signed area of a closed polygon (n, 2); positive when it runs clockwise on screen (y down)."""
+    x, y = np.asarray(outline, dtype=np.float64).T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
+def polygon_mask(outline: ArrayLike, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Pixels of an (h, w) grid whose centres lie within a polygon given in pixel coordinates."""
+    mask = np.zeros(shape, dtype=np.uint8)
+    fixed = np.rint((np.asarray(outline, dtype=np.float64) - 0.5) * 16).astype(np.int32)
+    cv2.fillPoly(mask, [fixed], 1, shift=4)
+    return mask.astype(bool)
+
+
+def resample_polyline(points: ArrayLike, n: int) -> Points:
+    """`n` points evenly spaced by arc length along a polyline (m, 2), ends kept."""
+    p = np.asarray(points, dtype=np.float64)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(p, axis=0).T))])
+    at = np.linspace(0.0, along[-1], n)
+    return np.column_stack([np.interp(at, along, p[:, k]) for k in (0, 1)])
+
+
+def mean_axis_rad(angle_rad: ArrayLike, weights: ArrayLike | None = None) -> float:
+    """Mean of undirected angles in (-pi/2, pi/2], averaged by double angle."""
+    double = np.exp(2j * np.asarray(angle_rad, dtype=np.float64))
+    w = np.ones(double.shape) if weights is None else np.asarray(weights, dtype=np.float64)
+    return float(np.angle((w * double).sum()) / 2)

@@ -1,0 +1,1 @@
+"""Layout -> glue-up plan: stages, clamps, glue, and fastening to a base."""

@@ -1,0 +1,1 @@
+"""Photo file -> Bench: reading, the reference sheet, the camera over the bench, the light."""

@@ -1,0 +1,1 @@
+"""Layout and glue-up plan -> pictures, papers and files."""

@@ -1,0 +1,1 @@
+"""Boards and features -> Problem; layout -> Score."""

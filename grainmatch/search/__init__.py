@@ -1,0 +1,1 @@
+"""Problem -> layouts. This room sees numbers only."""

@@ -1,0 +1,1 @@
+"""The app. The only room that imports streamlit; it owns no arithmetic."""

@@ -1,0 +1,89 @@
+"""Lengths as people type and read them. Inside the program every length is a float in millimetres."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Literal
+
+from grainmatch.errors import UsageError
+
+MM_PER_INCH = 25.4  # exact since 1959 (international yard and pound agreement)
+
+LengthUnits = Literal["mm", "in"]
+
+_UNIT_MM = {
+    "": 1.0,
+    "mm": 1.0,
+    "cm": 10.0,
+    "m": 1000.0,
+    "in": MM_PER_INCH,
+    '"': MM_PER_INCH,
+    "ft": 12 * MM_PER_INCH,
+    "'": 12 * MM_PER_INCH,
+}
+_DECIMAL = r"\d+(?:[.,]\d+)?|[.,]\d+"
+_LENGTH = re.compile(
+    rf"(?:(?P<whole>{_DECIMAL})(?:(?:\s*-\s*|\s+)(?P<num>\d+)/(?P<den>\d+))?|(?P<num2>\d+)/(?P<den2>\d+))"
+    r"\s*(?P<unit>mm|cm|m|in|ft|inch|inches|\"|'|″|′)?"
+)
+_ALIAS = {"inch": "in", "inches": "in", "″": '"', "′": "'"}
+_LONGEST_MM = 100_000.0
+
+
+def parse_length_mm(text: str) -> float:
+    """Read a typed length such as `27mm`, `2.7cm`, `1-1/16in`, `1 1/16"` or a bare number of mm.
+
+    Returns millimetres, above zero and at most 100 m. Raises UsageError for anything else.
+    """
+    match = _LENGTH.fullmatch(text.strip().lower())
+    if match is None:
+        raise _bad_length(text)
+    whole = float((match["whole"] or "0").replace(",", "."))
+    numerator, denominator = match["num"] or match["num2"], match["den"] or match["den2"]
+    if denominator is not None and int(denominator) == 0:
+        raise _bad_length(text)
+    fraction = int(numerator) / int(denominator) if numerator and denominator else 0.0
+    unit = match["unit"] or ""
+    value_mm = (whole + fraction) * _UNIT_MM[_ALIAS.get(unit, unit)]
+    if not math.isfinite(value_mm) or not 0 < value_mm <= _LONGEST_MM:
+        raise _bad_length(text)
+    return value_mm
+
+
+def parse_size_mm(text: str) -> tuple[float, float]:
+    """Read a typed top size such as `1700x850mm` or `67in x 33-1/2in`: (length, width) in mm.
+
+    A unit on the second number counts for the first when the first has none.
+    """
+    parts = re.split(r"\s*[x×]\s*", text.strip().lower())
+    if len(parts) != 2 or not all(parts):
+        raise UsageError(
+            f"The size '{text}' is not a length and a width.", "Type it like 1700x850mm or 67in x 33in."
+        )
+    first, second = parts
+    unit = re.search(r"(mm|cm|m|inches|inch|in|ft|\"|'|″|′)$", second)
+    if unit and not re.search(r"[a-z\"'″′]$", first):
+        first += unit[0]
+    return parse_length_mm(first), parse_length_mm(second)
+
+
+def format_length(length_mm: float, units: LengthUnits = "mm", *, decimals: int = 1) -> str:
+    """Write a length for a reader: `142.0 mm`, or inches to the nearest sixteenth."""
+    return format_inches(length_mm) if units == "in" else f"{length_mm:.{decimals}f} mm"
+
+
+def format_inches(length_mm: float, *, per_inch: int = 16) -> str:
+    """Write a length as inches and a reduced fraction, `5 9/16"`; ties round up."""
+    ticks = math.floor(abs(length_mm) / MM_PER_INCH * per_inch + 0.5)
+    sign = "-" if length_mm < 0 and ticks else ""
+    whole, rest = divmod(ticks, per_inch)
+    if rest == 0:
+        return f'{sign}{whole}"'
+    shared = math.gcd(rest, per_inch)
+    fraction = f"{rest // shared}/{per_inch // shared}"
+    return f'{sign}{whole} {fraction}"' if whole else f'{sign}{fraction}"'
+
+
+def _bad_length(text: str) -> UsageError:
+    return UsageError(f"The length '{text}' cannot be read.", "Type it like 27mm, 2.7cm, 1-1/16in or 27.")

@@ -1,0 +1,1 @@
+"""Wood that moves: species, moisture, shrinkage and cup. This room never sees a pixel."""
