@@ -51,7 +51,8 @@ def plane_homography(camera: Camera, height_mm: float) -> Matrix:
 
 def pixels_to_plane(camera: Camera, points_px: ArrayLike, height_mm: float) -> Points:
     """Photo pixels (n, 2) to x, y in mm on the plane `height_mm` above the bench."""
-    return apply_homography(np.linalg.inv(plane_homography(camera, height_mm)), undistort(camera, points_px))
+    to_plane = np.asarray(np.linalg.inv(plane_homography(camera, height_mm)), dtype=np.float64)
+    return apply_homography(to_plane, undistort(camera, points_px))
 
 
 def plane_to_pixels(camera: Camera, points_mm: ArrayLike, height_mm: float) -> Points:
@@ -73,7 +74,7 @@ def undistort(camera: Camera, points_px: ArrayLike) -> Points:
     ideal = seen
     for _ in range(8 if camera.k1 else 0):
         ideal = seen / (1 + camera.k1 * (ideal**2).sum(axis=1, keepdims=True))
-    return np.asarray(ideal * camera.focal_px + np.asarray(camera.centre_px))
+    return np.asarray(ideal * camera.focal_px + np.asarray(camera.centre_px), dtype=np.float64)
 
 
 def apply_homography(matrix: Matrix, points: ArrayLike) -> Points:
