@@ -1,0 +1,80 @@
+"""The house keeps its floors: imports go down only, without circles, and the front door stays light."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "grainmatch"
+
+FLOORS = (
+    {"__main__", "__init__"},
+    {"cli", "ui"},
+    {"pipeline"},
+    {"search", "glueup", "report", "store"},
+    {"score", "synth"},
+    {"photo", "board", "face", "wood"},
+    {"model"},
+    {"units", "geometry", "colour"},
+    {"errors"},
+)
+LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def room(module: str) -> str:
+    return module.split(".")[1] if "." in module else "__init__"
+
+
+def imports_of(path: Path) -> set[str]:
+    """Every module of this package that a file imports, at any depth of nesting."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+            assert node.level == 0, f"{path}: relative import"
+    return {name for name in found if name == "grainmatch" or name.startswith("grainmatch.")}
+
+
+FILES = sorted(PACKAGE.rglob("*.py"))
+MODULES = {module_name(path): path for path in FILES}
+
+
+@pytest.mark.parametrize("path", FILES, ids=module_name)
+def test_imports_go_down_or_stay_in_the_room(path: Path) -> None:
+    here = room(module_name(path))
+    assert here in LEVEL, f"{here} has no floor: give it one in DEVELOPERS.md and here"
+    for target in imports_of(path) & MODULES.keys():
+        there = room(target)
+        assert there == here or LEVEL[there] > LEVEL[here], f"{module_name(path)} must not import {target}"
+
+
+def test_no_circles() -> None:
+    graph = {name: (imports_of(path) & MODULES.keys()) - {name} for name, path in MODULES.items()}
+    # A package's __init__ is a door: importing it for its submodules is not a circle.
+    doors = {name for name, path in MODULES.items() if path.name == "__init__.py"}
+    list(TopologicalSorter({n: t - doors for n, t in graph.items()}).static_order())
+
+
+def test_only_ui_imports_streamlit() -> None:
+    users = [name for name, path in MODULES.items() if "streamlit" in path.read_text("utf-8").split()]
+    assert all(room(name) == "ui" for name in users if name != "grainmatch.ui")
+
+
+def test_front_door_is_light() -> None:
+    heavy = "streamlit", "matplotlib", "ortools", "pandas", "fpdf", "skimage"
+    code = f"import grainmatch, sys; print([m for m in {heavy!r} if m in sys.modules])"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "[]"
