@@ -13,6 +13,7 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from grainmatch.face.endgrain import read_end as read_end
     from grainmatch.face.reading import read_face as read_face
+    from grainmatch.model import Wishes as Wishes
     from grainmatch.photo.read import read_photo as read_photo
     from grainmatch.pipeline import arrange as arrange
     from grainmatch.pipeline import arrange_faces as arrange_faces
@@ -34,7 +35,7 @@ _DOORS = {
     "read_photo": "photo.read",
 }
 
-__all__ = [*_DOORS, "__version__"]  # noqa: PLE0604
+__all__ = [*_DOORS, "__version__"]
 
 
 def __getattr__(name: str) -> Any:

@@ -1,0 +1,284 @@
+"""The command line. It parses, calls the pipeline, prints, and turns errors into exit codes.
+
+Exit codes: 0 done, 2 wrong use, 3 a photo or file could not be used (the rest were).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from grainmatch import __version__
+from grainmatch.errors import GrainmatchError, UsageError, WoodError
+from grainmatch.model import Board, Placement
+from grainmatch.units import format_length, parse_length_mm, parse_size_mm
+
+if TYPE_CHECKING:
+    from grainmatch.photo.pose import KnownScale
+
+DONE, WRONG_USE, UNUSABLE = 0, 2, 3
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    try:
+        arguments = _parser().parse_args(argv)
+        command: Callable[[argparse.Namespace], int] = arguments.command
+        return command(arguments)
+    except GrainmatchError as error:
+        print(f"{error.message}\n{error.advice}", file=sys.stderr)
+        return WRONG_USE if isinstance(error, UsageError | WoodError) else UNUSABLE
+    except KeyboardInterrupt:
+        print("Stopped. What was saved before is untouched.", file=sys.stderr)
+        return 130
+
+
+# --- commands --------------------------------------------------------------------------------
+
+
+def _sheet(arguments: argparse.Namespace) -> int:
+    from grainmatch.photo.sheet import write_sheet
+
+    path = write_sheet(arguments.out, paper=arguments.paper, number=arguments.number)
+    _say(f"Wrote {path}. Print it at 100 % and check that its line is 100 mm long.")
+    return DONE
+
+
+def _measure(arguments: argparse.Namespace) -> int:
+    from grainmatch import pipeline
+
+    measured = pipeline.photos_to_boards(
+        arguments.photos,
+        thickness_mm=arguments.thickness,
+        sheet_on=arguments.sheet_on,
+        species=arguments.species,
+        known=_known_scale(arguments),
+        progress=_show_progress,
+    )
+    document = pipeline.save_measured(measured, arguments.out)
+    if arguments.json:
+        _print_json(document)
+    else:
+        _print_boards(measured.boards)
+        _say(f"Wrote {len(measured.boards)} boards to {arguments.out}.")
+    _warn(measured.warnings)
+    for failure in measured.failures:
+        print(f"{failure.photo}: {failure.message} {failure.advice}", file=sys.stderr)
+    return UNUSABLE if measured.failures else DONE
+
+
+def _arrange(arguments: argparse.Namespace) -> int:
+    from grainmatch import pipeline
+    from grainmatch.report.score_words import describe_score
+
+    results = pipeline.folder_to_layouts(
+        arguments.folder,
+        arguments.out,
+        top_mm=arguments.top,
+        n_best=arguments.best,
+        seed=arguments.seed,
+        progress=_show_progress,
+    )
+    if arguments.json:
+        _print_json(
+            {"layouts": [json.loads(r.path.read_text("utf-8")) | {"file": r.path.name} for r in results]}
+        )
+        return DONE
+    for number, result in enumerate(results, 1):
+        proof = "proven best for this score" if result.layout.proven_optimal else "best found, not proven"
+        print(f"Layout {number} ({proof}): {result.path}")
+        print("  " + " | ".join(_place_words(p) for p in result.layout.placements))
+        for line in [*describe_score(result.layout.score), *result.layout.remarks]:
+            print(f"  {line}")
+    return DONE
+
+
+def _papers(arguments: argparse.Namespace) -> int:
+    from grainmatch import pipeline
+
+    for path in pipeline.layout_to_files(
+        arguments.layout, arguments.out, paper=arguments.paper, units=arguments.units, strips=arguments.strips
+    ):
+        print(path)
+    return DONE
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from grainmatch import pipeline
+
+    checked = pipeline.check_dry_fit(arguments.layout, arguments.photo)
+    if arguments.json:
+        _print_json(checked.document())
+    else:
+        print("\n".join(checked.sentences))
+    return DONE
+
+
+def _app(arguments: argparse.Namespace) -> int:
+    from grainmatch.ui.launch import run_app
+
+    return run_app(lan=arguments.lan, port=arguments.port)
+
+
+def _wood(arguments: argparse.Namespace) -> int:
+    from grainmatch import pipeline
+
+    table = pipeline.movement_table(arguments.species, room=arguments.room, width_mm=arguments.width)
+    if arguments.json:
+        _print_json(table.document())
+    else:
+        print("\n".join(table.lines(arguments.units)))
+    return DONE
+
+
+# --- parsing ---------------------------------------------------------------------------------
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse that says what is wrong and how to go on, in two sentences."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(
+            f"{message[:1].upper()}{message[1:]}.", f"Run '{self.prog} --help' to see how it is used."
+        )
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="grainmatch", description="Lay out boards for a table top from photos of the bench."
+    )
+    parser.add_argument("--version", action="version", version=f"grainmatch {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    sheet = commands.add_parser("sheet", help="write the reference sheet to print and lay by the boards")
+    sheet.add_argument("--paper", choices=["a4", "letter"], default="a4")
+    sheet.add_argument(
+        "--number", type=int, default=0, help="sheets with different numbers may share a photo"
+    )
+    sheet.add_argument("--out", type=Path, required=True, metavar="FILE.pdf")
+    sheet.set_defaults(command=_sheet)
+
+    measure = commands.add_parser("measure", help="find and measure the boards in photos")
+    measure.add_argument(
+        "photos", type=Path, nargs="+", metavar="PHOTO", help="photos, or a folder of photos"
+    )
+    measure.add_argument(
+        "--thickness", type=_length, required=True, help="of the boards, such as 27mm or 1-1/16in"
+    )
+    measure.add_argument("--sheet-on", choices=["bench", "boards"], default="bench")
+    measure.add_argument("--species", default="", metavar="NAME")
+    measure.add_argument("--known-paper", choices=["a4", "letter"], help="scale from a plain sheet of paper")
+    measure.add_argument("--known-length", type=_length, help="scale from the first board's typed length")
+    measure.add_argument("--known-width", type=_length, help="scale from the first board's typed width")
+    measure.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    measure.add_argument("--json", action="store_true")
+    measure.set_defaults(command=_measure)
+
+    arrange = commands.add_parser("arrange", help="search the best arrangements of measured boards")
+    arrange.add_argument("folder", type=Path, metavar="FOLDER", help="what 'measure' wrote")
+    arrange.add_argument("--top", type=_size, help="length x width, such as 1700x850mm")
+    arrange.add_argument("--best", type=_count, default=3, help="how many different proposals (default 3)")
+    arrange.add_argument("--seed", type=int, default=0)
+    arrange.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    arrange.add_argument("--json", action="store_true")
+    arrange.set_defaults(command=_arrange)
+
+    papers = commands.add_parser("papers", help="write the papers for a layout")
+    papers.add_argument("layout", type=Path, metavar="LAYOUT.json")
+    papers.add_argument("--paper", choices=["a4", "letter"], default="a4")
+    papers.add_argument("--units", choices=["mm", "in"], default="mm")
+    papers.add_argument("--strips", action="store_true", help="add true-size edge strips")
+    papers.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    papers.set_defaults(command=_papers)
+
+    check = commands.add_parser("check", help="compare a photo of the dry fit with the layout")
+    check.add_argument("layout", type=Path, metavar="LAYOUT.json")
+    check.add_argument("photo", type=Path, metavar="PHOTO")
+    check.add_argument("--json", action="store_true")
+    check.set_defaults(command=_check)
+
+    wood = commands.add_parser("wood", help="how much a width moves over a year")
+    wood.add_argument("species", metavar="SPECIES")
+    wood.add_argument("--width", type=_length, default=1000.0)
+    wood.add_argument("--room", default="heated and dry")
+    wood.add_argument("--units", choices=["mm", "in"], default="mm")
+    wood.add_argument("--json", action="store_true")
+    wood.set_defaults(command=_wood)
+
+    app = commands.add_parser("app", help="open the app in the browser")
+    app.add_argument(
+        "--lan", action="store_true", help="let a phone on the local network in, with a passcode"
+    )
+    app.add_argument("--port", type=int, default=8501)
+    app.set_defaults(command=_app)
+    return parser
+
+
+def _length(text: str) -> float:
+    return parse_length_mm(text)
+
+
+def _size(text: str) -> tuple[float, float]:
+    return parse_size_mm(text)
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 20:
+        raise UsageError(f"'{text}' is not a number of proposals.", "Type a whole number from 1 to 20.")
+    return int(text)
+
+
+# --- printing --------------------------------------------------------------------------------
+
+
+def _show_progress(done: int, total: int, text: str) -> None:
+    _say(f"[{done}/{total}] {text}")
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _warn(warnings: Sequence[str]) -> None:
+    for warning in warnings:
+        _say(f"Note: {warning}")
+
+
+def _print_json(document: Any) -> None:
+    json.dump(document, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+    print()
+
+
+def _print_boards(boards: Sequence[Board]) -> None:
+    print(f"{'board':<8}{'length':>16}{'left width':>16}{'right width':>16}{'crook':>10}  faces")
+    for board in boards:
+        print(
+            f"{board.id:<8}"
+            f"{_with_sigma(board.length_mm, board.sigma_length_mm):>16}"
+            f"{_with_sigma(board.start_width_mm, board.sigma_width_mm):>16}"
+            f"{_with_sigma(board.end_width_mm, board.sigma_width_mm):>16}"
+            f"{format_length(board.crook_mm):>10}  {''.join(face.side for face in board.faces)}"
+        )
+
+
+def _with_sigma(value_mm: float, sigma_mm: float) -> str:
+    return f"{value_mm:.1f} ± {sigma_mm:.1f} mm"
+
+
+def _place_words(placement: Placement) -> str:
+    turned = " turned" if placement.pose.turned else ""
+    return f"{placement.board_id} face {placement.pose.side_up}{turned}"
+
+
+def _known_scale(arguments: argparse.Namespace) -> KnownScale | None:
+    from grainmatch.photo.pose import KnownBoard, KnownPaper
+
+    if arguments.known_paper:
+        return KnownPaper(arguments.known_paper)
+    if arguments.known_length or arguments.known_width:
+        return KnownBoard(length_mm=arguments.known_length, width_mm=arguments.known_width)
+    return None
