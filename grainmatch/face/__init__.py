@@ -1,1 +1,1 @@
-"""Face -> features: grain, tone, marks and end rings."""
+"""From the picture of a face or an end to what a maker's eye reads from it."""

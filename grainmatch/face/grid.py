@@ -1,0 +1,81 @@
+"""The cell grid that everything read from a face is laid on, and averages over its cells.
+
+A face is padded on the right and below to whole cells. Padding and anything outside the wood carry
+no weight, so cells are weighted means of what they truly hold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.model import Mask, Rgb
+
+Floats = NDArray[np.float32]
+
+CELL_MM = 4.0
+_WORK_PX_PER_MM = 1.75  # finest scale at which ring lines (over 1 mm apart) are still drawn well
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """A face at working scale: whole cells of `cell_px` pixels.
+
+    rgb (rows * cell_px, columns * cell_px, 3) uint8; inside holds the wood; step is how many face
+    pixels one working pixel spans.
+    """
+
+    rgb: Rgb
+    inside: Mask
+    step: int
+    cell_px: int
+    px_per_mm: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, columns) of cells."""
+        return self.inside.shape[0] // self.cell_px, self.inside.shape[1] // self.cell_px
+
+    @property
+    def cell_mm(self) -> float:
+        """Side of a cell."""
+        return self.cell_px / self.px_per_mm
+
+    def cell_mean(self, values: NDArray[Any], weights: Floats | None = None) -> Floats:
+        """Weighted mean over each cell of (h, w) or (h, w, c) values; NaN where a cell has no weight."""
+        if weights is None:
+            return np.asarray(self.cell_sum(values) / self.cell_px**2, dtype=np.float32)
+        mass = self.cell_sum(weights)
+        lift = weights[..., None] if values.ndim == 3 else weights
+        total = self.cell_sum(values * lift)
+        mass = mass[..., None] if values.ndim == 3 else mass
+        return np.where(mass > 0, total / np.maximum(mass, 1e-9), np.nan).astype(np.float32)
+
+    def cell_sum(self, values: NDArray[Any]) -> Floats:
+        """Sum over each cell of (h, w) or (h, w, c) values."""
+        rows, columns = self.shape
+        mean = cv2.resize(
+            np.ascontiguousarray(values, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA
+        )
+        return np.asarray(mean * self.cell_px**2, dtype=np.float32)
+
+
+def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
+    """Bring a face to working scale (a whole step down, never up) and pad it to whole cells."""
+    step = max(1, int(px_per_mm / _WORK_PX_PER_MM))
+    scale = px_per_mm / step
+    cell_px = max(4, round(CELL_MM * scale))
+    height, width = inside.shape
+    block = step * cell_px
+    below, right = -height % block, -width % block
+    padded = cv2.copyMakeBorder(rgb, 0, below, 0, right, cv2.BORDER_REPLICATE)
+    wood = cv2.copyMakeBorder(inside.astype(np.uint8), 0, below, 0, right, cv2.BORDER_CONSTANT, value=0)
+    if step > 1:
+        size = (padded.shape[1] // step, padded.shape[0] // step)
+        padded = cv2.resize(padded, size, interpolation=cv2.INTER_AREA)
+        wood = (cv2.resize(wood * 255, size, interpolation=cv2.INTER_AREA) > 250).astype(np.uint8)
+    return Grid(np.asarray(padded, dtype=np.uint8), wood.astype(bool), step, cell_px, scale)

@@ -1,0 +1,88 @@
+"""From the picture of a face to its features: the door of this room."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.errors import BoardError
+from grainmatch.face.grain import Grain, measure_grain
+from grainmatch.face.grid import Grid, lay_grid
+from grainmatch.face.marks import find_marks
+from grainmatch.face.tone import find_glare, mean_tone, measure_cells, measure_lab
+from grainmatch.geometry import mean_axis_rad, polygon_mask
+from grainmatch.model import Features, Mark, Mask, Rgb
+
+_BACKGROUND_LIGHT = 60  # 8-bit; darker and touching the picture's border counts as background
+
+
+def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Features:
+    """Read grain, tone and marks from one face.
+
+    rgb (h, w, 3) uint8 with length along x; inside (h, w) True on wood, found here when None.
+    Raises BoardError when the picture is not a colour picture or the scale is impossible.
+    """
+    _check(rgb, px_per_mm)
+    grid = lay_grid(rgb, _find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
+    lab = measure_lab(grid.rgb)
+    marks = find_marks(lab, grid)
+    clear = grid.inside & ~find_glare(grid.rgb) & ~_marked(marks, grid)
+    grain = measure_grain(np.ascontiguousarray(lab[..., 0]), grid, clear=clear)
+    upper, lower = _edge_angles(grain, grid, rgb.shape[1])
+    rows, columns = grid.shape
+    return Features(
+        px_per_mm=px_per_mm,
+        cell_mm=grid.cell_mm,
+        angle_rad=grain.angle_rad,
+        coherence=grain.coherence,
+        lab=measure_cells(lab, grid, clear),
+        ring_mm=np.full((rows, columns), np.nan),
+        sapwood=np.zeros((rows, columns)),
+        mean_lab=mean_tone(lab, clear),
+        mean_angle_rad=mean_axis_rad(grain.angle_rad, grain.coherence + 1e-9),
+        marks=marks,
+        upper_angle_rad=upper,
+        lower_angle_rad=lower,
+    )
+
+
+def _check(rgb: Rgb, px_per_mm: float) -> None:
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8 or min(rgb.shape[:2]) < 8:
+        raise BoardError("The face is not an 8-bit colour picture.", "Give (h, w, 3) uint8 pixels.")
+    if not (np.isfinite(px_per_mm) and px_per_mm > 0):
+        raise BoardError("The face has no scale.", "Give px_per_mm above zero.")
+
+
+def _find_wood(rgb: Rgb) -> Mask:
+    """Everything but dark areas that touch the picture's border."""
+    light = rgb.max(axis=2)
+    dark = (light < _BACKGROUND_LIGHT).astype(np.uint8)
+    _, labels = cv2.connectedComponents(dark, connectivity=4)
+    rim = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
+    lookup = np.zeros(int(labels.max()) + 1, dtype=bool)
+    lookup[rim] = True
+    lookup[0] = False
+    return np.asarray(~lookup[labels])
+
+
+def _marked(marks: tuple[Mark, ...], grid: Grid) -> Mask:
+    """Working pixels under any mark."""
+    covered = np.zeros(grid.inside.shape, dtype=bool)
+    for mark in marks:
+        covered |= polygon_mask(mark.outline_mm * grid.px_per_mm, grid.inside.shape)
+    return covered
+
+
+def _edge_angles(grain: Grain, grid: Grid, width_px: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Figure direction one cell in from each long edge, for every pixel column of the face (w,)."""
+    share = grid.cell_mean(grid.inside) > 0.5
+    first = np.where(share.any(axis=0), share.argmax(axis=0), 0)
+    last = np.where(share.any(axis=0), share.shape[0] - 1 - share[::-1].argmax(axis=0), share.shape[0] - 1)
+    columns = np.arange(share.shape[1])
+    at = (np.arange(width_px) + 0.5) / (grid.cell_px * grid.step) - 0.5
+    lines = []
+    for row in (np.minimum(first + 1, last), np.maximum(last - 1, first)):
+        double = np.exp(2j * grain.angle_rad[row, columns])
+        lines.append(np.angle(np.interp(at, columns, double)) / 2)
+    return lines[0], lines[1]
