@@ -1,0 +1,345 @@
+"""Layouts and measured boards as files, and back again.
+
+A layout file is one JSON document. Measured boards are a folder: boards.json with one PNG a face
+and one a mask beside it, so that reading a folder gives the very boards that were written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from grainmatch.errors import StoreError
+from grainmatch.geometry import Points
+from grainmatch.model import Board, EndGrain, Face, Features, Layout, Mark, Placement, Pose, Score, Side
+from grainmatch.report.disk import read_bytes, write_bytes
+from grainmatch.report.schema import (
+    BoardRecord,
+    BoardsRecord,
+    EndRecord,
+    FaceRecord,
+    LayoutRecord,
+    MarkRecord,
+    PlacementRecord,
+    ScoreRecord,
+    parse,
+    refusing,
+)
+
+LAYOUT_VERSION: Final = 1
+BOARDS_VERSION: Final = 1
+BOARDS_FILE = "boards.json"
+_LARGEST_FACE_PX = 80_000_000
+
+FaceFeatures = Mapping[tuple[str, Side], Features]
+"""Features by (board id, side)."""
+
+
+# --- layouts ---------------------------------------------------------------------------------
+
+
+def layout_to_json(layout: Layout) -> str:
+    """A layout as an indented JSON document. Raises StoreError when it holds what a file cannot."""
+    return _layout_record(layout).model_dump_json(indent=2)
+
+
+def layout_from_json(text: str | bytes) -> Layout:
+    """Read what layout_to_json wrote. Raises StoreError, or LayoutError for a board used twice."""
+    data = text.encode() if isinstance(text, str) else text
+    record = parse(data, LayoutRecord, version=LAYOUT_VERSION, what="layout file")
+    placements = tuple(
+        Placement(p.board_id, Pose(p.side_up, p.turned, p.slide_mm), p.rip_mm) for p in record.placements
+    )
+    return Layout(
+        placements=placements,
+        score=Score(record.score.terms, record.score.total, tuple(record.score.seams)),
+        proven_optimal=record.proven_optimal,
+        bound=record.bound,
+        top_mm=record.top_mm,
+        made_from=record.made_from,
+        remarks=tuple(record.remarks),
+    )
+
+
+def write_layout(path: Path, layout: Layout) -> Path:
+    """Write a layout file, whole or not at all."""
+    return write_bytes(path, layout_to_json(layout).encode())
+
+
+def read_layout(path: Path) -> Layout:
+    """Read a layout file. Raises StoreError with one sentence on what is wrong and one on what to do."""
+    return layout_from_json(read_bytes(path, largest_mb=20, what="layout file"))
+
+
+def layout_id(layout: Layout) -> str:
+    """Eight hex digits that change with any board, pose, rip or size: printed on every paper."""
+    content = _layout_record(layout).model_dump_json(include={"placements", "top_mm"})
+    digest = hashlib.sha256(content.encode()).hexdigest()
+    return f"{digest[:4]}-{digest[4:8]}"
+
+
+@refusing("layout")
+def _layout_record(layout: Layout) -> LayoutRecord:
+    placements = [
+        PlacementRecord(
+            board_id=p.board_id,
+            side_up=p.pose.side_up,
+            turned=bool(p.pose.turned),
+            slide_mm=_plain(p.pose.slide_mm),
+            rip_mm=(_plain(p.rip_mm[0]), _plain(p.rip_mm[1])),
+        )
+        for p in layout.placements
+    ]
+    score = layout.score
+    return LayoutRecord(
+        schema_version=LAYOUT_VERSION,
+        placements=placements,
+        score=ScoreRecord(
+            terms={k: _plain(v) for k, v in score.terms.items()},
+            total=_plain(score.total),
+            seams=[_plain(v) for v in score.seams],
+        ),
+        proven_optimal=bool(layout.proven_optimal),
+        bound=None if layout.bound is None else _plain(layout.bound),
+        top_mm=None if layout.top_mm is None else (_plain(layout.top_mm[0]), _plain(layout.top_mm[1])),
+        made_from=dict(layout.made_from),
+        remarks=list(layout.remarks),
+    )
+
+
+# --- boards ----------------------------------------------------------------------------------
+
+
+def write_boards(
+    folder: Path,
+    boards: Sequence[Board],
+    features: FaceFeatures | None = None,
+    *,
+    warnings: Sequence[str] = (),
+) -> Path:
+    """Write boards.json and the face images beside it; returns the path of boards.json.
+
+    The images are written first, so that boards.json never names one that is not there.
+    """
+    stems = _stems(boards)
+    record = _boards_record(boards, stems, features or {}, list(warnings))
+    for board in boards:
+        for face in board.faces:
+            stem = f"{stems[board.id]}_{face.side}"
+            write_bytes(folder / f"{stem}.png", _png(face.rgb))
+            write_bytes(folder / f"{stem}_inside.png", _png(face.inside.astype(np.uint8) * 255))
+    return write_bytes(folder / BOARDS_FILE, record.model_dump_json(indent=1).encode())
+
+
+def read_boards(folder: Path) -> list[Board]:
+    """The boards of a folder that write_boards wrote.
+
+    Raises StoreError for a missing, damaged or hostile file; images are only ever read from the folder.
+    """
+    return [_board(folder, b) for b in read_boards_record(folder).boards]
+
+
+def read_boards_record(folder: Path) -> BoardsRecord:
+    """boards.json alone, checked, without opening an image."""
+    data = read_bytes(folder / BOARDS_FILE, largest_mb=200, what="boards file")
+    record = parse(data, BoardsRecord, version=BOARDS_VERSION, what="boards file")
+    ids = [b.id for b in record.boards]
+    if len(set(ids)) != len(ids):
+        raise StoreError("The boards file names a board twice.", "Measure the boards again.")
+    return record
+
+
+def read_marks(folder: Path) -> dict[tuple[str, Side], tuple[Mark, ...]]:
+    """The marks on every face of a folder's boards, by (board id, side)."""
+    out: dict[tuple[str, Side], tuple[Mark, ...]] = {}
+    for board in read_boards_record(folder).boards:
+        for face in (board, board.back):
+            if face is not None:
+                out[board.id, face.side] = tuple(
+                    Mark(
+                        m.kind, np.array(m.outline_mm, dtype=np.float64).reshape(-1, 2), m.confidence, m.sound
+                    )
+                    for m in face.marks
+                )
+    return out
+
+
+@refusing("set of boards")
+def _boards_record(
+    boards: Sequence[Board], stems: Mapping[str, str], features: FaceFeatures, warnings: list[str]
+) -> BoardsRecord:
+    return BoardsRecord(
+        schema_version=BOARDS_VERSION,
+        warnings=warnings,
+        boards=[_board_record(b, stems[b.id], features) for b in boards],
+    )
+
+
+def _board_record(board: Board, stem: str, features: FaceFeatures) -> BoardRecord:
+    show, *rest = (_face_fields(f, f"{stem}_{f.side}", features.get((board.id, f.side))) for f in board.faces)
+    end = board.end_grain
+    return BoardRecord(
+        id=board.id,
+        species=board.species,
+        length_mm=_plain(board.length_mm),
+        start_width_mm=_plain(board.start_width_mm),
+        end_width_mm=_plain(board.end_width_mm),
+        thickness_mm=_plain(board.thickness_mm),
+        crook_mm=_plain(board.crook_mm),
+        sigma_length_mm=_plain(board.sigma_length_mm),
+        sigma_width_mm=_plain(board.sigma_width_mm),
+        moisture_pct=None if board.moisture_pct is None else _plain(board.moisture_pct),
+        bark_side=board.bark_side,
+        pair_confidence=_plain(board.pair_confidence),
+        end_grain=None if end is None else _end_record(end),
+        back=FaceRecord(**rest[0]) if rest else None,
+        **show,
+    )
+
+
+def _face_fields(face: Face, stem: str, features: Features | None) -> dict[str, Any]:
+    return {
+        "photo": face.photo,
+        "side": face.side,
+        "outline_px": [] if face.outline_px is None else _pairs(face.outline_px, 2),
+        "mean_lab": None if features is None else tuple(_plain(v, 2) for v in features.mean_lab),
+        "grain_deg": None if features is None else _plain(math.degrees(features.mean_angle_rad), 3),
+        "marks": [] if features is None else [_mark_record(m) for m in features.marks],
+        "face": f"{stem}.png",
+        "inside": f"{stem}_inside.png",
+        "px_per_mm": _plain(face.px_per_mm),
+        "upper_edge_mm": _pairs(face.upper_edge_mm, 4),
+        "lower_edge_mm": _pairs(face.lower_edge_mm, 4),
+    }
+
+
+def _mark_record(mark: Mark) -> MarkRecord:
+    return MarkRecord(
+        kind=mark.kind,
+        outline_mm=_pairs(mark.outline_mm, 2),
+        confidence=_plain(mark.confidence),
+        sound=bool(mark.sound),
+    )
+
+
+def _end_record(end: EndGrain) -> EndRecord:
+    return EndRecord(
+        bark_side=end.bark_side,
+        pith_across_mm=_plain(end.pith_across_mm),
+        pith_depth_mm=_plain(end.pith_depth_mm),
+        pith_sigma_mm=_plain(end.pith_sigma_mm),
+        ring_mm=_plain(end.ring_mm),
+        residual_mm=_plain(end.residual_mm),
+        confidence=_plain(end.confidence),
+        reason=end.reason,
+    )
+
+
+def _board(folder: Path, record: BoardRecord) -> Board:
+    faces = tuple(_face(folder, f) for f in (record, record.back) if f is not None)
+    end = record.end_grain
+    return Board(
+        id=record.id,
+        length_mm=record.length_mm,
+        start_width_mm=record.start_width_mm,
+        end_width_mm=record.end_width_mm,
+        thickness_mm=record.thickness_mm,
+        crook_mm=record.crook_mm,
+        faces=faces,
+        sigma_length_mm=record.sigma_length_mm,
+        sigma_width_mm=record.sigma_width_mm,
+        species=record.species,
+        moisture_pct=record.moisture_pct,
+        end_grain=None if end is None else EndGrain(**end.model_dump()),
+        bark_side=record.bark_side,
+        pair_confidence=record.pair_confidence,
+    )
+
+
+def _face(folder: Path, record: FaceRecord) -> Face:
+    rgb = _read_image(folder, record.face, "RGB")
+    inside = _read_image(folder, record.inside, "L")
+    if rgb.shape[:2] != inside.shape:
+        raise StoreError(
+            f"The images {record.face} and {record.inside} differ in size.", "Measure the boards again."
+        )
+    return Face(
+        side=record.side,
+        rgb=rgb,
+        inside=inside > 127,
+        px_per_mm=record.px_per_mm,
+        upper_edge_mm=np.array(record.upper_edge_mm, dtype=np.float64),
+        lower_edge_mm=np.array(record.lower_edge_mm, dtype=np.float64),
+        photo=record.photo,
+        outline_px=np.array(record.outline_px, dtype=np.float64).reshape(-1, 2)
+        if record.outline_px
+        else None,
+    )
+
+
+# --- small steps -----------------------------------------------------------------------------
+
+
+def _stems(boards: Sequence[Board]) -> dict[str, str]:
+    """A file name for each board: its id made safe, with a count when two would clash."""
+    stems: dict[str, str] = {}
+    for board in boards:
+        safe = re.sub(r"[^A-Za-z0-9]+", "-", board.id).strip("-")[:60] or "x"
+        stem = safe if safe.lower().startswith("board") else f"board-{safe}"
+        taken = {s.lower() for s in stems.values()}
+        if stem.lower() in taken:
+            stem = next(f"{stem}-{k}" for k in range(2, 10_000) if f"{stem}-{k}".lower() not in taken)
+        stems[board.id] = stem
+    if len(stems) != len(boards):
+        raise StoreError("Two boards have the same id.", "Give every board its own id.")
+    return stems
+
+
+def _png(pixels: NDArray[np.uint8]) -> bytes:
+    """Lossless and quick: the lightest compression OpenCV offers."""
+    swapped = pixels[..., ::-1] if pixels.ndim == 3 else pixels
+    done, data = cv2.imencode(".png", np.ascontiguousarray(swapped), [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    if not done:
+        raise StoreError("A face image cannot be encoded.", "Measure the photo again.")
+    return data.tobytes()
+
+
+def _read_image(folder: Path, name: str, mode: str) -> NDArray[np.uint8]:
+    """An image lying right in the folder; a name that leads anywhere else is refused."""
+    if name != Path(name).name or "\\" in name or name in {"", ".", ".."} or "\0" in name:
+        raise StoreError(
+            "The boards file points to an image outside its folder.", "Measure the boards again."
+        )
+    path = folder / name
+    if path.is_symlink():
+        raise StoreError(
+            f"The image {name} is a link to another file.", "Put the image itself in the folder."
+        )
+    data = read_bytes(path, largest_mb=500, what="face image")
+    try:
+        with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as image:
+            if image.width * image.height > _LARGEST_FACE_PX:
+                raise StoreError(f"The image {name} is far too large.", "Measure the boards again.")
+            return np.array(image.convert(mode), dtype=np.uint8)
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
+        raise StoreError(f"The face image {name} is damaged.", "Measure the boards again.") from error
+
+
+def _plain(value: Any, decimals: int | None = None) -> float:
+    """A Python float, rounded where more digits would only be noise; no minus zero."""
+    number = float(value)
+    return (number if decimals is None else round(number, decimals)) + 0.0
+
+
+def _pairs(points: Points, decimals: int) -> list[tuple[float, float]]:
+    return [(x + 0.0, y + 0.0) for x, y in np.round(np.asarray(points, dtype=np.float64), decimals).tolist()]
