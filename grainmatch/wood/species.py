@@ -210,8 +210,8 @@ def _parse_number(name: str, key: str, raw: object, titles: Mapping[str, str]) -
     """A plain number (the user's own), or a table of value, source and mark."""
     table: Mapping[str, Any] = raw if isinstance(raw, dict) else {"value": raw}
     value, (low, high) = table.get("value"), _NUMBERS[key]
-    usable = isinstance(value, int | float) and not isinstance(value, bool)
-    if not usable or not low <= float(value) <= high:  # NaN fails here too
+    # NaN fails the comparison too
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
         raise WoodError(
             f"The {key} of '{name}' is not a possible number.", f"Give a number from {low:g} to {high:g}."
         )
