@@ -52,6 +52,16 @@ def draw_top(
     return draw_raster(notes, px_per_mm=px_per_mm, onto=picture)
 
 
+def draw_png(
+    layout: Layout, boards: Sequence[Board], *, long_side_px: int = 2400, cut: Box | None = None
+) -> bytes:
+    """The whole panel with its numbers as a PNG file's bytes."""
+    panel = place_top(layout, boards, cut=cut).panel
+    rgb = draw_top(layout, boards, px_per_mm=long_side_px / max(panel.length_mm, panel.width_mm), cut=cut)
+    _, data = cv2.imencode(".png", np.ascontiguousarray(rgb[..., ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 4])
+    return data.tobytes()
+
+
 def draw_wood(placed: PlacedTop, view: Box, *, px_per_mm: float, look: Look = "dry") -> Rgb:
     """The bare wood within `view`, rgb (h, w, 3), without a line or a number."""
     width, height = max(1, round(view.length_mm * px_per_mm)), max(1, round(view.width_mm * px_per_mm))

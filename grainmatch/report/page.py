@@ -1,0 +1,154 @@
+"""What every page shares: paper, margins, heading, foot, wrapped words, tables, a check line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from grainmatch.report.canvas import GREY, PALE, Align, Drawing, Point
+from grainmatch.report.pdf import text_width_mm
+
+Paper = Literal["a4", "letter"]
+
+PAPER_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""Width and height: ISO 216; ANSI/ASME Y14.1 size A."""
+MARGIN_MM = 12.0
+WORDS_MM = 3.5
+"""Size of running text: 10 point."""
+LINE_STEP = 1.35
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+    "November", "December",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """Which layout a page belongs to, and the day it was made."""
+
+    layout_id: str
+    made_on: date
+
+    @property
+    def words(self) -> str:
+        """For people: `layout 49fa-e0b1, 25 November 2026`."""
+        day = self.made_on
+        return f"layout {self.layout_id}, {day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def new_page(paper: Paper, stamp: Stamp, heading: str, *, landscape: bool = False) -> Drawing:
+    """An empty page with its heading and the layout it belongs to."""
+    width, height = PAPER_MM[paper]
+    if landscape:
+        width, height = height, width
+    page = Drawing(width, height, title=heading)
+    page.text((MARGIN_MM, MARGIN_MM + 2), heading, 5.6, bold=True)
+    page.text((width - MARGIN_MM, MARGIN_MM + 2), stamp.words, WORDS_MM, align="right", colour=GREY)
+    y = MARGIN_MM + 6.5
+    page.line([(MARGIN_MM, y), (width - MARGIN_MM, y)], width_mm=0.3)
+    return page
+
+
+def number_pages(pages: Sequence[Drawing], stamp: Stamp) -> None:
+    """Write the foot of every page."""
+    for k, page in enumerate(pages, start=1):
+        y = page.height_mm - MARGIN_MM + 4
+        page.text((MARGIN_MM, y), f"grainmatch, {stamp.words}", 2.8, colour=GREY)
+        page.text(
+            (page.width_mm - MARGIN_MM, y), f"page {k} of {len(pages)}", 2.8, align="right", colour=GREY
+        )
+
+
+def wrap(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> list[str]:
+    """Break words into lines no wider than width_mm."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}".strip()
+        if line and text_width_mm(longer, size_mm, bold=bold) > width_mm:
+            lines.append(line)
+            line = word
+        else:
+            line = longer
+    return [*lines, line] if line else lines
+
+
+def paragraph(
+    page: Drawing, at: Point, width_mm: float, text: str, *, size_mm: float = WORDS_MM, bold: bool = False
+) -> float:
+    """Write wrapped words from a top-left corner; returns the y below them."""
+    y = at[1] + size_mm / 2
+    for line in wrap(text, width_mm, size_mm, bold=bold):
+        page.text((at[0], y), line, size_mm, bold=bold)
+        y += size_mm * LINE_STEP
+    return y - size_mm / 2 + size_mm * 0.35
+
+
+def bullets(
+    page: Drawing, at: Point, width_mm: float, items: Sequence[str], *, size_mm: float = WORDS_MM
+) -> float:
+    """A list with a small square before each item; returns the y below it."""
+    x, y = at
+    for item in items:
+        page.rect((x + 0.3, y + size_mm * 0.3), (size_mm * 0.35, size_mm * 0.35), colour=None, fill=(0, 0, 0))
+        y = paragraph(page, (x + 1.2 * size_mm, y), width_mm - 1.2 * size_mm, item, size_mm=size_mm)
+    return y
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table."""
+
+    heading: str
+    width_mm: float
+    align: Align = "left"
+
+
+def table(
+    page: Drawing,
+    at: Point,
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[str]],
+    *,
+    size_mm: float = 3.3,
+    row_mm: float = 5.2,
+) -> float:
+    """A ruled table; a cell too long for its column is written smaller. Returns the y below it."""
+    x, y = at
+    total = sum(c.width_mm for c in columns)
+    page.rect((x, y), (total, row_mm), colour=None, fill=PALE)
+    _row(page, (x, y + row_mm / 2), columns, [c.heading for c in columns], size_mm, bold=True)
+    for row in rows:
+        y += row_mm
+        _row(page, (x, y + row_mm / 2), columns, row, size_mm)
+        page.line([(x, y + row_mm), (x + total, y + row_mm)], width_mm=0.12, colour=GREY)
+    return y + row_mm
+
+
+def _row(
+    page: Drawing,
+    at: Point,
+    columns: Sequence[Column],
+    cells: Sequence[str],
+    size_mm: float,
+    *,
+    bold: bool = False,
+) -> None:
+    x, y = at
+    for column, cell in zip(columns, cells, strict=True):
+        room = column.width_mm - 2.0
+        size = size_mm * min(1.0, room / max(text_width_mm(cell, size_mm, bold=bold), 1e-6))
+        place = {"left": x + 1.0, "centre": x + column.width_mm / 2, "right": x + column.width_mm - 1.0}
+        page.text((place[column.align], y), cell, size, align=column.align, bold=bold)
+        x += column.width_mm
+
+
+def check_line(page: Drawing, at: Point) -> None:
+    """A line 100 mm long with end ticks, to see that the page was printed at full size."""
+    x, y = at
+    page.line([(x, y), (x + 100.0, y)], width_mm=0.25, layer="check line")
+    for end in (x, x + 100.0):
+        page.line([(end, y - 2), (end, y + 2)], width_mm=0.25, layer="check ticks")
+    page.text((x + 50, y - 2.2), "this line is 100 mm long when printed at 100 %", 2.6, align="centre")

@@ -1,0 +1,55 @@
+"""Scores in the words of a workshop."""
+
+from __future__ import annotations
+
+from grainmatch.model import Layout, Score
+
+TERM_WORDS: dict[str, str] = {
+    "tone_match": "colour steps at the seams",
+    "line_flow": "grain lines that break at the seams",
+    "even_tone": "light and dark boards unevenly spread",
+    "hide_sapwood": "sapwood in sight",
+    "sapwood": "sapwood in sight",
+    "knots": "knots and marks in sight",
+    "arches": "arches that point the wrong way",
+    "stay_flat": "cup when the air changes",
+    "planing": "boards to be planed against their neighbours",
+    "waste": "wood that ends as offcuts",
+}
+"""What a high value of each term means."""
+
+
+def describe_term(name: str) -> str:
+    """What a high value of a term means, in words; an unknown term is spelled out."""
+    return TERM_WORDS.get(name, name.replace("_", " "))
+
+
+def describe_score(score: Score) -> list[str]:
+    """A few sentences, the largest share of the score first."""
+    lines = [f"Score {score.total:.2f}; lower is better."]
+    costs = sorted(((v, k) for k, v in score.terms.items() if v > 0), reverse=True)
+    whole = sum(v for v, _ in costs)
+    lines += [f"{_share(value / whole)} {describe_term(name)} ({value:.2f})." for value, name in costs]
+    if len(score.seams) > 1:
+        order = sorted(range(len(score.seams)), key=score.seams.__getitem__)
+        best, worst = order[0] + 1, order[-1] + 1
+        lines.append(f"Counted from the upper edge, seam {best} matches best and seam {worst} least well.")
+    return lines
+
+
+def describe_proof(layout: Layout) -> str:
+    """How sure it is that nothing scores lower."""
+    if layout.proven_optimal:
+        return "Every other arrangement was ruled out: none scores lower."
+    if layout.bound is not None and layout.score.total > 0:
+        gap = max(0.0, (layout.score.total - layout.bound) / layout.score.total)
+        return f"Best found; another could score at most {100 * gap:.0f} % lower."
+    return "Best found; a lower score may exist."
+
+
+def _share(part: float) -> str:
+    if part >= 0.6:
+        return "Most of it:"
+    if part >= 0.35:
+        return "A large part:"
+    return "Some:" if part >= 0.1 else "A little:"
