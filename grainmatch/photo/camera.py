@@ -1,0 +1,214 @@
+"""Sheets and focal length -> the camera over the bench, with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from grainmatch.errors import PhotoError
+from grainmatch.geometry import Camera, pixels_to_plane, project
+from grainmatch.model import Photo, Sheet
+
+Floats = NDArray[np.float64]
+
+# A focal length from EXIF is rounded to a whole film millimetre, and makers differ in what they scale by.
+FOCAL_SIGMA_FRAC = 0.018
+# Main cameras of phones lie near 26 mm on 36 mm film (common practice, no source).
+USUAL_FOCAL_FRAC = 0.74
+USUAL_FOCAL_SIGMA_FRAC = 0.25
+# Most phones take the distortion out, some photos keep it: a long-tailed (Cauchy) expectation about zero.
+K1_USUAL = 0.004
+# Corners are never trusted beyond this: paper and print are not perfect either.
+LEAST_CORNER_SIGMA_PX = 0.02
+_ROUGH_RMS_PX = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class CameraFit:
+    """The camera and how well it is known.
+
+    camera: bench frame as in `grainmatch.geometry`, z = 0 being the plane the sheets lie on and the
+    origin the point in the photo's middle. focal_sigma_px and k1_sigma: 1-sigma. rms_px: of the corner
+    residuals. spread: pairs of cameras one sigma either way along each principal direction of the
+    uncertainty, for carrying it to anything else. notes: what the user should know.
+    """
+
+    camera: Camera
+    focal_sigma_px: float
+    k1_sigma: float
+    rms_px: float
+    spread: tuple[tuple[Camera, Camera], ...]
+    notes: tuple[str, ...] = ()
+
+    def sigma_of(self, measure: Callable[[Camera], float]) -> float:
+        """1-sigma of a number computed from the camera (half differences along principal directions)."""
+        return math.sqrt(sum(((measure(a) - measure(b)) / 2) ** 2 for a, b in self.spread))
+
+
+def fit_camera(sheets: Sequence[Sheet], photo: Photo) -> CameraFit:
+    """One camera from the corners of all sheets; they lie in one plane, each shifted and turned freely.
+
+    Weighted least squares on the reprojection of the corners (bundle adjustment; Hartley & Zisserman,
+    Multiple View Geometry, 2nd ed. 2004, ch. 18) over the pose, the focal length and one radial term. The
+    focal length from EXIF (what is usual for phones when there is none) and k1 = 0 enter as
+    observations with their own sigma, so they move only as far as the view supports. The principal point
+    is taken in the photo's middle.
+
+    Raises PhotoError when there is no sheet, or it is seen too sharply from the side.
+    """
+    if not sheets:
+        raise PhotoError(
+            f"No reference sheet was found in {photo.name}.",
+            "Lay the printed sheet flat and fully in view, or say which paper or board size to go by.",
+        )
+    height, width = photo.rgb.shape[:2]
+    by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
+    problem = _Corners(tuple(by_size), (width / 2, height / 2), *_focal_prior(photo))
+    best = min((_solve(problem, start) for start in _starts(problem)), key=lambda s: float(s.cost))
+    misfit = problem.misfit_px(best.x)
+    free = max(len(misfit) - len(best.x), 1)
+    sigma_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
+    problem = replace(problem, sigma_px=sigma_px)
+    return _describe(problem, _solve(problem, best.x), photo)
+
+
+@dataclass(frozen=True, eq=False)
+class _Corners:
+    """The least-squares problem. A state is (log focal, k1, rotation vector 3, translation mm 3, then for
+    every further sheet its x mm, y mm and turn in the first sheet's frame)."""
+
+    sheets: tuple[Sheet, ...]
+    centre_px: tuple[float, float]
+    focal_px: float
+    focal_sigma_frac: float
+    sigma_px: float = 0.05
+
+    def camera(self, state: Floats) -> Camera:
+        rotation, _ = cv2.Rodrigues(state[2:5])
+        return Camera(math.exp(state[0]), self.centre_px, float(state[1]), np.asarray(rotation), state[5:8])
+
+    def misfit_px(self, state: Floats) -> Floats:
+        flat = [self.sheets[0].corners_mm]
+        for sheet, (x, y, turn) in zip(self.sheets[1:], state[8:].reshape(-1, 3), strict=True):
+            c, s = math.cos(turn), math.sin(turn)
+            flat.append(sheet.corners_mm @ np.array([[c, s], [-s, c]]) + (x, y))
+        places = np.concatenate(flat)
+        seen = project(self.camera(state), np.column_stack([places, np.zeros(len(places))]))
+        return np.asarray(seen - np.concatenate([s.corners_px for s in self.sheets])).ravel()
+
+    def residuals(self, state: Floats) -> Floats:
+        k1 = state[1] / K1_USUAL
+        straight = math.copysign(math.sqrt(2 * math.log1p(k1 * k1 / 2)), k1)
+        prior = [(state[0] - math.log(self.focal_px)) / self.focal_sigma_frac, straight]
+        return np.concatenate([self.misfit_px(state) / self.sigma_px, prior])
+
+
+def _focal_prior(photo: Photo) -> tuple[float, float]:
+    """Focal length in pixels and its relative 1-sigma."""
+    if photo.focal_px is None:
+        return USUAL_FOCAL_FRAC * max(photo.rgb.shape[:2]), USUAL_FOCAL_SIGMA_FRAC
+    return photo.focal_px, FOCAL_SIGMA_FRAC
+
+
+def _solve(problem: _Corners, start: Floats) -> Any:
+    """scipy's OptimizeResult; x_scale holds steps that move corners by about as many pixels each."""
+    scale = np.concatenate(
+        [[0.02, 0.02, 0.01, 0.01, 0.01, 5, 5, 5], [5, 5, 0.01] * (len(problem.sheets) - 1)]
+    )
+    return least_squares(problem.residuals, start, x_scale=scale, max_nfev=80)
+
+
+def _starts(problem: _Corners) -> list[Floats]:
+    """Starting states: both poses a small flat target allows (Collins & Bartoli 2014), from a few focals."""
+    focals = [problem.focal_px]
+    if problem.focal_sigma_frac > 0.1:
+        focals = [problem.focal_px * k for k in (0.7, 1.0, 1.5)]
+    states = []
+    for focal in focals:
+        for pose in _flat_poses(problem.sheets[0], focal, problem.centre_px):
+            state = np.concatenate([[math.log(focal), 0.0], pose])
+            camera = problem.camera(state)
+            others = [_place_in_first(camera, sheet) for sheet in problem.sheets[1:]]
+            states.append(np.concatenate([state, *others]))
+    if not states:
+        raise PhotoError(
+            "The reference sheet is seen too sharply from the side.", "Hold the camera more above the bench."
+        )
+    return states
+
+
+def _flat_poses(sheet: Sheet, focal_px: float, centre_px: tuple[float, float]) -> list[Floats]:
+    """Rotation vector and translation (6,) of each pose from OpenCV's IPPE that has the sheet in front."""
+    k = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1.0]])
+    places = np.column_stack([sheet.corners_mm, np.zeros(len(sheet.corners_mm))])
+    _, turns, shifts, _ = cv2.solvePnPGeneric(places, sheet.corners_px, k, None, flags=cv2.SOLVEPNP_IPPE)
+    poses = [np.concatenate([np.ravel(r), np.ravel(t)]) for r, t in zip(turns, shifts, strict=True)]
+    return [p for p in poses if np.isfinite(p).all() and p[5] > 0]
+
+
+def _place_in_first(camera: Camera, sheet: Sheet) -> Floats:
+    """x mm, y mm and turn of a further sheet, from its corners laid on the first sheet's plane."""
+    seen = pixels_to_plane(camera, sheet.corners_px, 0.0)
+    a, b = sheet.corners_mm - sheet.corners_mm.mean(axis=0), seen - seen.mean(axis=0)
+    turn = math.atan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
+    c, s = math.cos(turn), math.sin(turn)
+    shift = seen.mean(axis=0) - sheet.corners_mm.mean(axis=0) @ np.array([[c, s], [-s, c]])
+    return np.array([shift[0], shift[1], turn])
+
+
+def _describe(problem: _Corners, solved: Any, photo: Photo) -> CameraFit:
+    state: Floats = solved.x
+    frame = _bench_frame(problem.camera(state))
+    cov = np.linalg.inv(solved.jac.T @ solved.jac)
+    size = np.sqrt(np.diag(cov))
+    values, vectors = np.linalg.eigh(cov / np.outer(size, size))
+    spread = []
+    for value, vector in zip(values, vectors.T, strict=True):
+        step = math.sqrt(max(value, 0.0)) * vector * size
+        spread.append(tuple(_in_frame(problem.camera(state + sign * step), frame) for sign in (1, -1)))
+    rms_px = float(np.sqrt((problem.misfit_px(state) ** 2).mean()))
+    camera = _in_frame(problem.camera(state), frame)
+    notes = _notes(photo, camera, float(size[0]), rms_px)
+    return CameraFit(
+        camera, camera.focal_px * float(size[0]), float(size[1]), rms_px,
+        tuple((a, b) for a, b in spread), notes,
+    )  # fmt: skip
+
+
+def _notes(photo: Photo, camera: Camera, focal_sigma_frac: float, rms_px: float) -> tuple[str, ...]:
+    notes = []
+    if photo.focal_px is None:
+        notes.append(
+            "The photo does not tell its focal length; it was worked out from the view "
+            f"to {100 * focal_sigma_frac:.0f} %."
+        )
+    elif abs(math.log(camera.focal_px / photo.focal_px)) > 3 * math.hypot(FOCAL_SIGMA_FRAC, focal_sigma_frac):
+        notes.append("The focal length in the photo's data does not fit the view; was the photo cropped?")
+    if rms_px > _ROUGH_RMS_PX:
+        notes.append(f"The reference sheet fits only to {rms_px:.1f} pixels; is it bent or badly printed?")
+    return tuple(notes)
+
+
+def _bench_frame(camera: Camera) -> tuple[Floats, Floats]:
+    """Origin (2,) and turn (2, 2) of the bench frame in the first sheet's: x runs as the photo shows."""
+    middle = np.asarray(camera.centre_px)
+    step = camera.focal_px / 50
+    origin, right = pixels_to_plane(camera, [middle, middle + np.array([step, 0.0])], 0.0)
+    x_axis = (right - origin) / np.hypot(*(right - origin))
+    return origin, np.array([x_axis, [-x_axis[1], x_axis[0]]])
+
+
+def _in_frame(camera: Camera, frame: tuple[Floats, Floats]) -> Camera:
+    """The same camera with its plane coordinates counted in `frame`."""
+    origin, turn = frame
+    onto = np.eye(3)
+    onto[:2, :2] = turn.T
+    shift = camera.rotation @ np.array([origin[0], origin[1], 0.0]) + camera.translation_mm
+    return replace(camera, rotation=camera.rotation @ onto, translation_mm=shift)

@@ -1,0 +1,206 @@
+"""Photo file -> Photo: decoded once by Pillow, upright, in sRGB, with the focal length when it is known.
+
+Every check that can be made on the header is made before any pixel is decoded.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import struct
+import warnings
+import zlib
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image, ImageCms, ImageOps
+
+from grainmatch.errors import PhotoError
+from grainmatch.model import Photo, Rgb
+
+MOST_PIXELS = 80_000_000
+MOST_BYTES = 400_000_000
+LEAST_SIDE_PX = 32
+_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
+_HEIF_FORMATS = ("HEIF", "AVIF")
+_UNREADABLE = (OSError, SyntaxError, ValueError, EOFError, TypeError, KeyError, struct.error, zlib.error)
+_FILM_WIDTH_MM = 36.0
+
+
+def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
+    """Read a JPEG, PNG, HEIC/HEIF, TIFF or WebP photo into upright 8-bit sRGB.
+
+    `source` is a path, or the bytes of a file with its `name`. Grey, CMYK, palette, 16-bit and
+    transparent pictures are converted; an embedded colour profile is applied (sRGB is assumed, with
+    a warning, when it is broken). The focal length comes from EXIF, see `focal_px_from_exif`.
+
+    Raises PhotoError for anything that is not a whole picture of at most 80 megapixels.
+    """
+    data, shown = _file_bytes(source, name)
+    notes: list[str] = []
+    with warnings.catch_warnings():
+        # Pillow warns about odd EXIF and about sizes that `_check_header` refuses anyway.
+        warnings.simplefilter("ignore")
+        image = _open(data, shown)
+        _check_header(image, shown)
+        focal_px = focal_px_from_exif(image)
+        try:
+            image.load()
+            upright = _to_srgb(ImageOps.exif_transpose(image), notes)
+        except MemoryError as error:
+            raise PhotoError(
+                f"{shown} needs more memory than there is.", "Save it at a smaller size and try again."
+            ) from error
+        except _UNREADABLE as error:
+            raise PhotoError(
+                f"{shown} is damaged or cut short.", "Copy it from the camera again, or take a new photo."
+            ) from error
+    return Photo(shown, upright, focal_px, hashlib.sha256(data).hexdigest(), tuple(notes))
+
+
+def focal_px_from_exif(image: Image.Image) -> float | None:
+    """Focal length in pixels of the opened image, None when EXIF does not tell.
+
+    Exact when the sensor's pixel pitch is given (EXIF 2.32 tags FocalPlaneXResolution 0xA20E and
+    FocalPlaneResolutionUnit 0xA210, valid for an uncropped picture); otherwise from
+    FocalLengthIn35mmFilm (0xA405) on a 36 mm wide frame, which whole millimetres and the makers' habits
+    (some go by the diagonal) leave uncertain by a few per cent.
+    """
+    try:
+        tags = image.getexif().get_ifd(ExifTags.IFD.Exif)
+        film_mm = float(tags.get(ExifTags.Base.FocalLengthIn35mmFilm) or 0)
+        focal_mm = float(tags.get(ExifTags.Base.FocalLength) or 0)
+        per_unit = float(tags.get(ExifTags.Base.FocalPlaneXResolution) or 0)
+        unit_mm = {2: 25.4, 3: 10.0, 4: 1.0}.get(
+            int(tags.get(ExifTags.Base.FocalPlaneResolutionUnit) or 2), 0
+        )
+        made_px = float(tags.get(ExifTags.Base.ExifImageWidth) or 0)
+    except (*_UNREADABLE, ZeroDivisionError, AttributeError):
+        return None
+    long_px = float(max(image.size))
+    if unit_mm and per_unit > 0 and focal_mm > 0 and made_px in image.size:
+        exact_px = focal_mm * per_unit / unit_mm
+        if 0.4 * long_px < exact_px < 20 * long_px:
+            return exact_px
+    if 8 <= film_mm <= 800:
+        return film_mm / _FILM_WIDTH_MM * long_px
+    return None
+
+
+def _file_bytes(source: str | Path | bytes, name: str | None) -> tuple[bytes, str]:
+    """The file's bytes and the name to show; PhotoError when it cannot be opened."""
+    if isinstance(source, bytes):
+        data, shown = source, name or "the photo"
+    else:
+        path = Path(source)
+        shown = name or path.name
+        try:
+            if path.is_dir():
+                raise PhotoError(f"{shown} is a folder, not a photo.", "Name the photo files in it.")
+            if path.stat().st_size > MOST_BYTES:
+                raise PhotoError(
+                    f"{shown} is larger than {MOST_BYTES // 1_000_000} MB.",
+                    "Save it as a JPEG and try again.",
+                )
+            data = path.read_bytes()
+        except OSError as error:
+            raise PhotoError(
+                f"{shown} cannot be opened.", "Check that the file is there and may be read."
+            ) from error
+    if not data:
+        raise PhotoError(f"{shown} is empty.", "Copy it from the camera again.")
+    return data, shown
+
+
+def _open(data: bytes, shown: str) -> Image.Image:
+    """Open by content, not by the file's name; no pixel is decoded yet."""
+    formats: tuple[str, ...] = _FORMATS
+    if data[4:8] == b"ftyp":
+        import pi_heif  # loaded only when such a file comes by
+
+        pi_heif.register_heif_opener()
+        formats = _HEIF_FORMATS
+    try:
+        return Image.open(io.BytesIO(data), formats=formats)
+    except Image.DecompressionBombError as error:
+        raise _too_large(shown) from error
+    except _UNREADABLE as error:
+        raise PhotoError(
+            f"{shown} is not a photo that can be read.", "Use a JPEG, PNG, HEIC, TIFF or WebP file."
+        ) from error
+
+
+def _check_header(image: Image.Image, shown: str) -> None:
+    width, height = image.size
+    if width * height > MOST_PIXELS:
+        raise _too_large(shown)
+    if min(width, height) < LEAST_SIDE_PX:
+        raise PhotoError(f"{shown} is only {width} x {height} pixels.", "Use the photo at its full size.")
+
+
+def _too_large(shown: str) -> PhotoError:
+    return PhotoError(
+        f"{shown} has more than {MOST_PIXELS // 1_000_000} megapixels.",
+        "Save it at a smaller size and try again.",
+    )
+
+
+def _to_srgb(image: Image.Image, notes: list[str]) -> Rgb:
+    """Any Pillow mode to (H, W, 3) uint8 sRGB; appends to `notes` what the user should know."""
+    profile = image.info.get("icc_profile")
+    if image.mode.startswith(("I", "F")):
+        return _deep_grey_to_rgb(np.asarray(image))
+    if image.mode in ("LA", "La", "PA", "RGBA", "RGBa") or "transparency" in image.info:
+        image = _on_white(image)
+    elif image.mode not in ("RGB", "CMYK", "L", "LAB"):
+        image = image.convert("RGB")
+    image = _apply_profile(image, profile, notes)
+    if image.mode == "CMYK":
+        notes.append("The photo is CMYK without a colour profile; its colours are approximate.")
+    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+
+
+def _on_white(image: Image.Image) -> Image.Image:
+    rgba = image.convert("RGBA")
+    flat = Image.new("RGB", image.size, "white")
+    flat.paste(rgba, mask=rgba.getchannel("A"))
+    return flat
+
+
+def _deep_grey_to_rgb(grey: NDArray[Any]) -> Rgb:
+    """16-bit grey, or wider types holding it, to 8-bit grey in three channels."""
+    values = grey.astype(np.float32)
+    if not np.isfinite(values).all():
+        raise ValueError("not finite")
+    top = float(values.max())
+    full = 1.0 if grey.dtype.kind == "f" and top <= 1.0 else 255.0 if top <= 255 else 65535.0
+    eight = np.rint(np.clip(values, 0, full) * np.float32(255 / full)).astype(np.uint8)
+    return np.repeat(eight[..., None], 3, axis=2)
+
+
+def _apply_profile(image: Image.Image, profile: bytes | None, notes: list[str]) -> Image.Image:
+    """Convert through an embedded ICC profile; unchanged when there is none or it is sRGB."""
+    if not profile:
+        return image
+    try:
+        transform = _transform_to_srgb(profile, image.mode)
+        return image if transform is None else transform.apply(image)
+    except (ImageCms.PyCMSError, *_UNREADABLE):
+        notes.append("The photo's colour profile is broken; its colours were read as sRGB.")
+        return image
+
+
+@lru_cache(maxsize=8)
+def _transform_to_srgb(profile: bytes, mode: str) -> ImageCms.ImageCmsTransform | None:
+    source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+    described = ImageCms.getProfileDescription(source).lower()
+    space = source.profile.xcolor_space.strip()
+    if mode == "RGB" and space == "RGB" and "srgb" in described:
+        return None
+    if {"RGB": "RGB", "L": "GRAY", "CMYK": "CMYK", "LAB": "Lab"}.get(mode) != space:
+        raise ValueError("the profile is for another kind of picture")
+    srgb = ImageCms.createProfile("sRGB")
+    return ImageCms.buildTransform(source, srgb, mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC)

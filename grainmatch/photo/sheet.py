@@ -1,0 +1,306 @@
+"""The reference sheet: what is printed on it, and finding it in a photo.
+
+Places on a sheet are in millimetres from the paper's top-left corner, x to the right, y down. The
+pattern is a ChArUco board (chessboard with a marker in every white square) of DICT_5X5_250 markers;
+sheet k uses the marker ids 17 k to 17 k + 16.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.colour import SRGB8_TO_LINEAR
+from grainmatch.errors import StoreError, UsageError
+from grainmatch.geometry import Points, apply_homography
+from grainmatch.model import Photo, Sheet
+
+PAPER_MM: dict[str, tuple[float, float]] = {
+    "a4": (297.0, 210.0),  # ISO 216, landscape
+    "letter": (279.4, 215.9),  # ANSI/ASME Y14.1 size A, 11 x 8.5 in, landscape
+}
+SQUARES = (7, 5)
+SQUARE_MM = 30.0
+MARKER_MM = 22.0
+PATTERN_TOP_MM = 15.0
+PATTERN_MM = (SQUARES[0] * SQUARE_MM, SQUARES[1] * SQUARE_MM)
+MARKERS_N = SQUARES[0] * SQUARES[1] // 2
+SHEETS_N = 250 // MARKERS_N
+PATCH_SRGB = (220, 186, 153, 119, 85, 51)
+PATCH_MM = (30.0, 15.0)
+PATCH_TOP_MM = 175.0
+PATCH_PITCH_MM = 35.0
+CHECK_LINE_TOP_MM = 198.0
+CHECK_LINE_MM = 100.0
+
+_FIND_PIXELS = 3_000_000
+_MARKER_CELLS = 7  # five by five bits and the black border
+_FINE_PER_MM = 7  # one marker cell, 22 / 7 mm, is then a whole number of pixels
+_LEAST_CORNERS = 6
+
+
+def pattern_left_mm(paper_mm: tuple[float, float]) -> float:
+    """Where the pattern, the patches and the check line start from the paper's left edge."""
+    return (paper_mm[0] - PATTERN_MM[0]) / 2
+
+
+def charuco_board(number: int) -> cv2.aruco.CharucoBoard:
+    """OpenCV's description of sheet `number`'s pattern."""
+    ids = np.arange(MARKERS_N * number, MARKERS_N * (number + 1), dtype=np.int32)
+    return cv2.aruco.CharucoBoard(SQUARES, SQUARE_MM, MARKER_MM, _dictionary(), ids)
+
+
+def find_sheets(photo: Photo) -> tuple[Sheet, ...]:
+    """Every reference sheet in the photo, by number, with its chessboard corners to sub-pixel.
+
+    Markers are looked for on a copy of at most 3 megapixels, and at full size when that shows none. The
+    chessboard corners are then placed at full size by matching the drawn pattern around each of them
+    (see `_refine_corners`), so covered ones drop out and a few markers are enough to start.
+    """
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    shrink = min(1.0, float(np.sqrt(_FIND_PIXELS / grey.size)))
+    found = _find_markers(grey, shrink) or (_find_markers(grey, 1.0) if shrink < 1 else {})
+    sheets = []
+    for number in sorted({marker // MARKERS_N for marker in found}):
+        if number >= SHEETS_N:
+            continue
+        sheet = _fit_sheet(photo, grey, number, found)
+        if sheet is not None:
+            sheets.append(sheet)
+    return tuple(sheets)
+
+
+@lru_cache(maxsize=1)
+def _dictionary() -> cv2.aruco.Dictionary:
+    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
+
+
+def _find_markers(grey: NDArray[np.uint8], shrink: float) -> dict[int, Points]:
+    """Marker id -> its four corners (4, 2) in full-size pixels, top-left first, clockwise."""
+    small = grey
+    if shrink < 1:
+        size = (round(grey.shape[1] * shrink), round(grey.shape[0] * shrink))
+        small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    settings = cv2.aruco.DetectorParameters()
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(small)
+    if ids is None:
+        return {}
+    scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
+    return {
+        int(marker): (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * scale
+        for marker, c in zip(np.asarray(ids).ravel(), corners, strict=True)
+    }
+
+
+def _fit_sheet(photo: Photo, grey: NDArray[np.uint8], number: int, found: dict[int, Points]) -> Sheet | None:
+    """Place sheet `number` from its markers, then refine; None when the markers do not agree."""
+    places = charuco_board(number).getObjPoints()
+    first = MARKERS_N * number
+    seen = [k for k in range(MARKERS_N) if first + k in found]
+    on_pattern = np.concatenate([np.asarray(places[k], dtype=np.float64).reshape(-1, 3)[:, :2] for k in seen])
+    in_photo = np.concatenate([found[first + k] for k in seen])
+    to_px, _ = cv2.findHomography(on_pattern, in_photo, cv2.RANSAC, 3.0)
+    if to_px is None:
+        return None
+    for _ in range(2):
+        refined = _refine_corners(grey, np.asarray(to_px), number)
+        if refined is None:
+            return None
+        corners_mm, corners_px = refined
+        to_px, _ = cv2.findHomography(corners_mm, corners_px, 0)
+        if to_px is None:
+            return None
+    paper_mm = _tell_paper(photo, np.asarray(to_px))
+    shift = np.array([pattern_left_mm(paper_mm), PATTERN_TOP_MM])
+    return Sheet(number, paper_mm, corners_px, corners_mm + shift)
+
+
+@lru_cache(maxsize=4)
+def _pattern(number: int) -> NDArray[np.uint8]:
+    """The pattern drawn at `_FINE_PER_MM` pixels a millimetre, exactly on the pixel grid."""
+    size = (round(PATTERN_MM[0] * _FINE_PER_MM), round(PATTERN_MM[1] * _FINE_PER_MM))
+    return np.asarray(charuco_board(number).generateImage(size), dtype=np.uint8)
+
+
+def _inner_corners_mm() -> Points:
+    """Chessboard corners (24, 2) from the pattern's top-left corner, row by row."""
+    x, y = np.meshgrid(np.arange(1, SQUARES[0]), np.arange(1, SQUARES[1]))
+    return np.column_stack([x.ravel(), y.ravel()]).astype(np.float64) * SQUARE_MM
+
+
+def _refine_corners(grey: NDArray[np.uint8], to_px: Points, number: int) -> tuple[Points, Points] | None:
+    """Chessboard corners placed by least squares on the drawn pattern: (places mm, pixels).
+
+    The photo is laid flat by `to_px` (pattern mm to pixels) at its own resolution in linear light, where
+    blur moves no edge; then the 30 mm window around each corner is shifted onto the drawing (Lucas &
+    Kanade 1981) with free brightness, contrast and slope of the light. All the edges in the window count,
+    which is several times sharper than the corner's own neighbourhood. Windows that the drawing does
+    not explain (covered, or out of the picture) drop out. None when fewer than six remain.
+    """
+    cross = np.array([[0, 0], [1, 0], [0, 1]]) + np.array(PATTERN_MM) / 2
+    step = apply_homography(to_px, cross)
+    u, v = step[1] - step[0], step[2] - step[0]
+    per_mm = float(np.clip(np.sqrt(abs(u[0] * v[1] - u[1] * v[0])), 0.8, _FINE_PER_MM))
+    flat = _lay_flat(grey, to_px, per_mm)
+    size = (flat.shape[1], flat.shape[0])
+    sharp = cv2.resize(_pattern(number), size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    flat = np.asarray(cv2.GaussianBlur(flat, (0, 0), 1.0), dtype=np.float32)
+    drawn = np.asarray(cv2.GaussianBlur(sharp, (0, 0), 1.2), dtype=np.float32)
+    scale = np.array(size) / PATTERN_MM
+    half = int(SQUARE_MM / 2 * scale.min()) - 1
+    places = _inner_corners_mm()
+    shifts, unexplained = np.zeros((len(places), 2)), np.ones(len(places))
+    for i, centre in enumerate(places * scale - 0.5):
+        shifts[i], unexplained[i] = _shift_window(flat, drawn, centre, half)
+    keep = (unexplained < 0.15) & (unexplained < 4 * np.median(np.sort(unexplained)[:12]) + 0.01)
+    keep &= np.hypot(*shifts.T) < half / 4
+    if keep.sum() < _LEAST_CORNERS:
+        return None
+    return places[keep], apply_homography(to_px, places[keep] + shifts[keep] / scale)
+
+
+def _lay_flat(grey: NDArray[np.uint8], to_px: Points, per_mm: float) -> NDArray[np.float32]:
+    """The pattern seen straight from above in linear light; 0 outside the photo."""
+    size = (round(PATTERN_MM[0] * per_mm), round(PATTERN_MM[1] * per_mm))
+    scale = np.array(size) / PATTERN_MM
+    # OpenCV counts pixels from their centres: shift by half a pixel on both sides.
+    out_to_mm = np.array([[1 / scale[0], 0, 0.5 / scale[0]], [0, 1 / scale[1], 0.5 / scale[1]], [0, 0, 1]])
+    centred = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1.0]])
+    flat = cv2.warpPerspective(
+        grey, centred @ to_px @ out_to_mm, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )
+    return np.asarray(SRGB8_TO_LINEAR[flat])
+
+
+def _shift_window(
+    flat: NDArray[np.float32], drawn: NDArray[np.float32], centre: Points, half: int
+) -> tuple[Points, float]:
+    """Shift (x, y) in pixels from the drawn corner to the seen one, and the unexplained share of variance."""
+    side = 2 * half + 1
+    model = cv2.getRectSubPix(drawn, (side, side), (float(centre[0]), float(centre[1])))
+    grad_y, grad_x = np.gradient(model)
+    ramp = np.linspace(-1, 1, side, dtype=np.float32)
+    columns = [np.ones_like(model), model, model * ramp[None, :], model * ramp[:, None], -grad_x, -grad_y]
+    basis = np.stack([c.ravel() for c in columns], axis=1).astype(np.float64)
+    solve = np.linalg.solve(basis.T @ basis + 1e-9 * np.eye(6), basis.T)
+    shift, unexplained = np.zeros(2), 1.0
+    for _ in range(4):
+        at = centre + shift
+        seen = cv2.getRectSubPix(flat, (side, side), (float(at[0]), float(at[1]))).ravel().astype(np.float64)
+        fit = solve @ seen
+        spread = float(((seen - seen.mean()) ** 2).sum())
+        if fit[1] <= 1e-4 or spread <= 0:
+            return np.zeros(2), 1.0
+        unexplained = float(((seen - basis @ fit) ** 2).sum()) / spread
+        step = fit[4:] / fit[1]
+        shift = shift + np.clip(step, -2, 2)
+        if np.abs(shift).max() > half / 2:
+            return np.zeros(2), 1.0
+        if np.abs(step).max() < 2e-3:
+            break
+    return shift, unexplained
+
+
+def _tell_paper(photo: Photo, to_px: Points) -> tuple[float, float]:
+    """A4 or Letter: is there paper where only the one or only the other has it?
+
+    Compares the strips that lie on A4 but beside Letter (39 mm left and right of the pattern) with those
+    below the pattern that lie on Letter but off A4, each against paper certain to be there.
+    """
+    along_y, along_x = np.linspace(20, 130, 40), np.linspace(20, 190, 40)
+    sides = [np.column_stack([np.full(40, x), along_y]) for x in (-39.0, PATTERN_MM[0] + 39.0)]
+    below = np.column_stack([along_x, np.full(40, 212.9 - PATTERN_TOP_MM)])
+    sure = np.column_stack([np.full(40, -15.0), along_y])
+    paper = np.median(_brightness(photo, to_px, sure))
+    off_side = min(abs(np.median(_brightness(photo, to_px, s)) - paper) for s in sides)
+    off_below = abs(np.median(_brightness(photo, to_px, below)) - paper)
+    return PAPER_MM["letter" if off_below < off_side else "a4"]
+
+
+def _brightness(photo: Photo, to_px: Points, places_mm: Points) -> NDArray[np.float64]:
+    """Summed absolute sRGB at pattern places, 0 outside the photo."""
+    at = np.floor(apply_homography(to_px, places_mm)).astype(int)
+    height, width = photo.rgb.shape[:2]
+    inside = (at[:, 0] >= 0) & (at[:, 1] >= 0) & (at[:, 0] < width) & (at[:, 1] < height)
+    x, y = np.where(inside, at[:, 0], 0), np.where(inside, at[:, 1], 0)
+    return np.where(inside, photo.rgb[y, x].astype(np.float64).sum(axis=1), 0.0)
+
+
+def write_sheet(path: str | Path, *, paper: str = "a4", number: int = 0) -> Path:
+    """Write sheet `number` (0 to 13) as a one-page PDF for `a4` or `letter` paper, drawn in vectors.
+
+    Raises UsageError for an unknown paper or number, StoreError when the file cannot be written.
+    """
+    target = Path(path)
+    data = draw_sheet(paper=paper, number=number)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(data)
+    except OSError as error:
+        raise StoreError(f"{target.name} cannot be written.", "Choose a folder you may write to.") from error
+    return target
+
+
+def draw_sheet(*, paper: str = "a4", number: int = 0) -> bytes:
+    """The PDF's bytes; see `write_sheet`."""
+    if paper not in PAPER_MM:
+        raise UsageError(f"The paper size '{paper}' is not known.", "Use a4 or letter.")
+    if not 0 <= number < SHEETS_N:
+        raise UsageError(f"There is no reference sheet {number}.", f"Use a number from 0 to {SHEETS_N - 1}.")
+    from fpdf import FPDF, ViewerPreferences  # 0.3 s to import, and only this function needs them
+
+    width, height = PAPER_MM[paper]
+    left = pattern_left_mm((width, height))
+    pdf = FPDF(orientation="landscape", unit="mm", format=(height, width))
+    pdf.set_auto_page_break(False)
+    pdf.set_margin(0)
+    pdf.viewer_preferences = ViewerPreferences(print_scaling="None")
+    pdf.add_page()
+    pdf.set_fill_color(0)
+    for x, y, w, h in _black_boxes_mm(number):
+        pdf.rect(left + x, PATTERN_TOP_MM + y, w, h, style="F")
+    for k, level in enumerate(PATCH_SRGB):
+        pdf.set_fill_color(level)
+        pdf.rect(left + PATCH_PITCH_MM * k, PATCH_TOP_MM, *PATCH_MM, style="F")
+    pdf.set_line_width(0.4)
+    pdf.line(left, CHECK_LINE_TOP_MM, left + CHECK_LINE_MM, CHECK_LINE_TOP_MM)
+    pdf.set_font("helvetica", size=8)
+    pdf.text(left, CHECK_LINE_TOP_MM + 4.5, _how_to(number))
+    return bytes(pdf.output())
+
+
+def _how_to(number: int) -> str:
+    return (
+        f"Sheet {number}. Print at 100 %: this line must measure 100 mm. Lay flat beside the boards, "
+        "all of it in view, in the same light."
+    )
+
+
+def _black_boxes_mm(number: int) -> list[tuple[float, float, float, float]]:
+    """Black boxes (x, y, width, height) of the pattern from its top-left corner.
+
+    Black squares whole; markers as runs of black cells along each row.
+    """
+    columns, rows = SQUARES
+    inset, cell = (SQUARE_MM - MARKER_MM) / 2, MARKER_MM / _MARKER_CELLS
+    boxes, marker = [], MARKERS_N * number
+    for row in range(rows):
+        for column in range(columns):
+            x, y = column * SQUARE_MM, row * SQUARE_MM
+            if (row + column) % 2 == 0:
+                boxes.append((x, y, SQUARE_MM, SQUARE_MM))
+                continue
+            black = np.asarray(_dictionary().generateImageMarker(marker, _MARKER_CELLS)) == 0
+            marker += 1
+            for k, line in enumerate(black):
+                ends = np.flatnonzero(np.diff(np.concatenate([[0], line.astype(int), [0]]))).reshape(-1, 2)
+                boxes += [
+                    (x + inset + float(a) * cell, y + inset + k * cell, float(b - a) * cell, cell)
+                    for a, b in ends
+                ]
+    return boxes
