@@ -182,11 +182,18 @@ def ring_radius_mm(board: SolidBoard, x_mm: ArrayLike, y_mm: ArrayLike, depth_mm
     vectors, phases = _waves(board.seed)
     for (kx, ku, kv), phase in zip(vectors, phases, strict=True):
         radius = radius + board.ripple_mm / math.sqrt(3.5) * np.sin(kx * x + ku * u + kv * v + phase)
-    for knot in board.knots:
+    for knot in _knots_near(board, x):
         from_axis, knot_radius = _knot_distance(board, knot, x, y, depth)
         bulge = np.exp(-0.5 * (from_axis / (_BULGE_REACH * np.maximum(knot_radius, 0.05))) ** 2)
         radius = radius - _BULGE_HEIGHT * knot_radius * bulge
     return radius
+
+
+def _knots_near(board: SolidBoard, x: Field) -> list[SynthKnot]:
+    """The knots that can be felt at these places: within about six of their bulge's widths."""
+    low, high = float(x.min()), float(x.max())
+    stretch = 10.0 * (1 + board.thickness_mm / 20)  # a branch is thicker on the bark side than on face A
+    return [k for k in board.knots if low - stretch * k.radius_mm < k.x_mm < high + stretch * k.radius_mm]
 
 
 def _knot_distance(
@@ -203,15 +210,18 @@ def _knot_distance(
 
 def knot_depth(
     board: SolidBoard, x_mm: ArrayLike, y_mm: ArrayLike, depth_mm: ArrayLike
-) -> tuple[Field, Field]:
+) -> tuple[Field, NDArray[np.int64]]:
     """How far inside a knot: (distance from the nearest axis over its radius there, index of that knot).
 
     Below 1 is knot wood. Without knots the first array is infinite.
     """
     x, y, depth = np.broadcast_arrays(x_mm, y_mm, depth_mm)
-    best = np.full(x.shape, np.inf)
+    best: Field = np.full(x.shape, np.inf)
     which = np.zeros(x.shape, dtype=np.int64)
+    near = _knots_near(board, x)
     for index, knot in enumerate(board.knots):
+        if knot not in near:
+            continue
         from_axis, radius = _knot_distance(board, knot, x, y, depth)
         share = from_axis / np.maximum(radius, 0.05)
         which = np.where(share < best, index, which)

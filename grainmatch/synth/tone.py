@@ -101,17 +101,17 @@ def ring_darkness(board: SolidBoard, radius_mm: Field, span_mm: Field) -> Field:
 def _streaks(seed: int, level: int) -> Image:
     """A tile of fine noise, long along the fibres, unit variance, averaged over 2**level rows."""
     rng = np.random.default_rng([seed, 5])
-    tile = rng.standard_normal((1024, 512)).astype(np.float32)
+    tile: NDArray[Any] = rng.standard_normal((1024, 512)).astype(np.float32)
     tile = cv2.GaussianBlur(tile, (0, 0), sigmaX=1.2, sigmaY=0.7, borderType=cv2.BORDER_REFLECT)
     coarse = cv2.resize(
         rng.standard_normal((64, 32)).astype(np.float32), (512, 1024), interpolation=cv2.INTER_CUBIC
     )
-    tile = tile / tile.std() + 0.7 * coarse / coarse.std()
+    both = tile / tile.std() + 0.7 * coarse / coarse.std()
     if level:
         rows = 1024 >> level
-        tile = cv2.resize(tile, (512, rows), interpolation=cv2.INTER_AREA)
-        tile = cv2.resize(tile, (512, 1024), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(tile, dtype=np.float32)
+        both = cv2.resize(both, (512, rows), interpolation=cv2.INTER_AREA)
+        both = cv2.resize(both, (512, 1024), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(both, dtype=np.float32)
 
 
 def streak_noise(seed: int, along_mm: Field, across_mm: Field, px_mm: float) -> Image:
