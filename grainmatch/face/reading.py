@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.errors import BoardError
+from grainmatch.face.extent import find_wood
 from grainmatch.face.grain import Grain, measure_grain
 from grainmatch.face.grid import Grid, lay_grid
 from grainmatch.face.marks import find_marks
 from grainmatch.face.tone import find_glare, mean_tone, measure_cells, measure_lab
 from grainmatch.geometry import mean_axis_rad, polygon_mask
 from grainmatch.model import Features, Mark, Mask, Rgb
-
-_BACKGROUND_LIGHT = 60  # 8-bit; darker and touching the picture's border counts as background
 
 
 def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Features:
@@ -24,7 +22,7 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     Raises BoardError when the picture is not a colour picture or the scale is impossible.
     """
     _check(rgb, px_per_mm)
-    grid = lay_grid(rgb, _find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
+    grid = lay_grid(rgb, find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
     lab = measure_lab(grid.rgb)
     marks = find_marks(lab, grid)
     clear = grid.inside & ~find_glare(grid.rgb) & ~_marked(marks, grid)
@@ -52,18 +50,6 @@ def _check(rgb: Rgb, px_per_mm: float) -> None:
         raise BoardError("The face is not an 8-bit colour picture.", "Give (h, w, 3) uint8 pixels.")
     if not (np.isfinite(px_per_mm) and px_per_mm > 0):
         raise BoardError("The face has no scale.", "Give px_per_mm above zero.")
-
-
-def _find_wood(rgb: Rgb) -> Mask:
-    """Everything but dark areas that touch the picture's border."""
-    light = rgb.max(axis=2)
-    dark = (light < _BACKGROUND_LIGHT).astype(np.uint8)
-    _, labels = cv2.connectedComponents(dark, connectivity=4)
-    rim = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
-    lookup = np.zeros(int(labels.max()) + 1, dtype=bool)
-    lookup[rim] = True
-    lookup[0] = False
-    return np.asarray(~lookup[labels])
 
 
 def _marked(marks: tuple[Mark, ...], grid: Grid) -> Mask:
