@@ -1,0 +1,112 @@
+"""What the bench itself looks like, so that what lies on it stands out.
+
+The bench is taken to have one material with a slowly varying light over it: in logarithms of
+linear light its lightness and its two colour ratios are low-order surfaces over the photo, with
+a spread from its own texture. Boards, sheets and tools depart from that; a shadow departs in
+lightness alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.geometry import Points
+from grainmatch.model import Mask, Rgb
+
+COARSE_LONG_SIDE_PX = 1300
+LEAST_SPREAD = (0.03, 0.012, 0.012)
+"""Below this a spread says more about quantisation than about the bench."""
+
+SHADOW_TINT = 0.25
+"""Colour-ratio shift a shadow may show, per log of its darkness."""
+
+Field = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Backdrop:
+    """The photo at coarse scale against its bench.
+
+    scale: coarse pixels per photo pixel. lightness and ratios hold departures from the fitted
+    bench, (h, w) and (h, w, 2), in units of the bench's own spread. known (h, w) is False under
+    sheets. spread holds the three 1-sigmas in log units.
+    """
+
+    scale: float
+    lightness: Field
+    ratios: Field
+    known: Mask
+    spread: NDArray[np.float64]
+
+    @property
+    def stands_out(self) -> Mask:
+        """True where the photo is not bench, lit or shaded."""
+        colour = np.hypot(self.ratios[..., 0], self.ratios[..., 1])
+        # A shadow is lit by the room instead of the lamp, so its tint shifts a little, the more so
+        # the deeper it is.
+        darker = np.maximum(0.0, -self.lightness * np.float32(self.spread[0])) / np.float32(self.spread[1:].max())
+        return (colour > np.maximum(4.5, SHADOW_TINT * darker)) | (self.lightness > 5.0)
+
+
+def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
+    """Fit the bench's look to a photo (H, W, 3), ignoring the sheets' polygons.
+
+    Starts from a band along the photo's border, in which boards may take part of the room, and
+    grows to every pixel that agrees (iteratively trimmed least squares).
+    """
+    scale = min(1.0, COARSE_LONG_SIDE_PX / max(rgb.shape[:2]))
+    looks = _log_looks(rgb, scale)
+    known = ~_polygon_union(sheets_px, scale, looks.shape[:2])
+    step = 4
+    surface, spread = _fit_surface(looks[::step, ::step], known[::step, ::step])
+    h, w = looks.shape[:2]
+    departure = (looks - (_terms(h, w) @ surface).reshape(h, w, 3)) / spread.astype(np.float32)
+    departure = cv2.GaussianBlur(departure, (0, 0), 0.8)
+    return Backdrop(scale, departure[..., 0], departure[..., 1:], known, spread)
+
+
+def _log_looks(rgb: Rgb, scale: float) -> Field:
+    h, w = rgb.shape[:2]
+    small = cv2.resize(rgb, (round(w * scale), round(h * scale)), interpolation=cv2.INTER_AREA)
+    # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
+    table = np.log((np.arange(256) / 255.0) ** 2.2 + 0.01).astype(np.float32)
+    logs = table[small]
+    return np.dstack([logs.mean(axis=2), logs[..., 0] - logs[..., 1], logs[..., 1] - logs[..., 2]])
+
+
+def _polygon_union(polygons_px: tuple[Points, ...], scale: float, shape: tuple[int, ...]) -> Mask:
+    mask = np.zeros(shape, np.uint8)
+    for polygon in polygons_px:
+        cv2.fillPoly(mask, [np.rint(np.asarray(polygon) * scale).astype(np.int32)], 1)
+    return cv2.dilate(mask, np.ones((5, 5), np.uint8)).astype(bool)
+
+
+def _terms(h: int, w: int) -> Field:
+    y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+    x, y = (x / w * 2 - 1).ravel(), (y / h * 2 - 1).ravel()
+    return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
+def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    h, w = looks.shape[:2]
+    terms, values = _terms(h, w), looks.reshape(-1, 3)
+    band = max(3, min(h, w) // 14)
+    inner = np.zeros((h, w), bool)
+    inner[band:-band, band:-band] = True
+    chosen = (known & ~inner).ravel()
+    start = np.zeros((6, 3), np.float32)
+    start[0] = np.median(values[chosen], axis=0)
+    surface = start
+    for turn in range(10):
+        departure = values - terms @ surface
+        spread = np.maximum(1.4826 * np.median(np.abs(departure[chosen]), axis=0), LEAST_SPREAD)
+        near = ((departure / spread) ** 2).sum(axis=1) < (16.0 if turn < 3 else 12.0)
+        chosen = near & known.ravel() & (~inner.ravel() if turn < 3 else True)
+        columns = [0, 1, 2] if turn < 2 else [0, 1, 2, 3, 4, 5]
+        surface = np.zeros((6, 3), np.float32)
+        surface[columns] = np.linalg.lstsq(terms[chosen][:, columns], values[chosen], rcond=None)[0]
+    return surface, spread

@@ -1,0 +1,154 @@
+"""The outline of a board's face on the face plane, refined in the full photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.board.edge import EdgeFind, find_edge, read_strip
+from grainmatch.board.frame import Frame, lean_per_mm
+from grainmatch.geometry import Points, plane_to_pixels
+from grainmatch.model import Bench
+
+STATIONS = 64
+END_STATIONS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class BoardOutline:
+    """A board face's outline on the face plane, bench mm.
+
+    upper_mm and lower_mm (n, 2) run from the left end to the right one; the ends join their first
+    and last points. outline_px is the closed polygon in the photo, clockwise from the upper left.
+    sigma_mm: 1-sigma of where the upper, lower, left and right edges lie, scale aside.
+    """
+
+    upper_mm: Points
+    lower_mm: Points
+    outline_px: Points
+    sigma_mm: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    confidence: float = 1.0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Rough:
+    """A board as first seen, in a frame along it: v = poly(u) for long edges, u = poly(v) for ends.
+
+    Polynomials are highest power first. reach_mm is how far the true edges may lie from these.
+    touching: whether another board lies against the upper and the lower edge.
+    """
+
+    frame: Frame
+    upper: NDArray[np.float64]
+    lower: NDArray[np.float64]
+    left: NDArray[np.float64]
+    right: NDArray[np.float64]
+    reach_mm: tuple[float, float, float, float] = (4.0, 4.0, 8.0, 8.0)
+    touching: tuple[bool, bool] = (False, False)
+
+
+def refine_outline(bench: Bench, rough: Rough) -> BoardOutline:
+    """Edges at full resolution: long edges as gentle curves, ends as straight lines, corners where they meet."""
+    notes: list[str] = []
+    edges = {"upper": rough.upper, "lower": rough.lower, "left": rough.left, "right": rough.right}
+    sigmas = {}
+    for turn in range(2):
+        reach = rough.reach_mm if turn == 0 else (1.5, 1.5, 3.0, 3.0)
+        for name, how_far in zip(edges, reach, strict=True):
+            edges[name], sigmas[name], kind = _refine_edge(bench, rough, edges, name, how_far, turn == 0)
+            if turn == 1 and kind == "seam":
+                notes.append(f"{name} edge touches a neighbour")
+    return _close(bench, rough.frame, edges, sigmas, tuple(notes))
+
+
+def _refine_edge(
+    bench: Bench, rough: Rough, edges: dict[str, NDArray[np.float64]], name: str, reach_mm: float, first: bool
+) -> tuple[NDArray[np.float64], float, str]:
+    frame = rough.frame
+    along = name in ("upper", "lower")
+    touching = along and rough.touching[int(name == "lower")]
+    sign = -1.0 if name in ("upper", "left") else 1.0
+    stations, order = (STATIONS, 2) if along else (END_STATIONS, 1)
+    lo, hi = _span(edges, along)
+    margin = min(6.0, 0.08 * (hi - lo))
+    cuts = np.linspace(lo + margin, hi - margin, stations + 1)
+    sub = int(np.clip((cuts[1] - cuts[0]) * bench.px_per_mm / 1.5, 1, 16))
+    s = (cuts[:-1, None] + (np.arange(sub) + 0.5) / sub * (cuts[1] - cuts[0])).reshape(stations, sub)
+    across = np.polyval(edges[name], s)
+    uv = np.stack([s, across] if along else [across, s], axis=-1)
+    places = frame.leave(uv)
+    outward = frame.axes[1 if along else 0] * sign
+    lean = lean_per_mm(bench, places.mean(axis=1)) @ outward
+    side = np.maximum(lean * bench.face_height_mm, 0.0)
+    # The rough edge may be that of the side's foot instead of the face.
+    inward = reach_mm + (float(side.max()) if first else 0.0)
+    inside = inward + 8.0
+    strip = read_strip(
+        bench, places, outward, side, inside_mm=inside, outside_mm=reach_mm + float(side.max()) + 5.0
+    )
+    found = find_edge(strip, least_t_mm=-inward, touching=touching)
+    middle = s.mean(axis=1)
+    poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_mm, order, edges[name])
+    return poly, sigma, found.kind
+
+
+def _span(edges: dict[str, NDArray[np.float64]], along: bool) -> tuple[float, float]:
+    """The range of u (along) or v between the opposite edges, the shorter side of them."""
+    if along:
+        v = 0.5 * (np.polyval(edges["upper"], 0.0) + np.polyval(edges["lower"], 0.0))
+        return float(np.polyval(edges["left"], v)), float(np.polyval(edges["right"], v))
+    u = 0.5 * (np.polyval(edges["left"], 0.0) + np.polyval(edges["right"], 0.0))
+    return float(np.polyval(edges["upper"], u)), float(np.polyval(edges["lower"], u))
+
+
+def _fit_poly(
+    x: NDArray[np.float64], y: NDArray[np.float64], order: int, fallback: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Robust polynomial (Tukey weights) and the 1-sigma of its mean level."""
+    good = np.isfinite(y)
+    if good.sum() < max(6, 0.3 * len(x)):
+        return fallback, 1.0
+    x, y = x[good], y[good]
+    centre, half = x.mean(), max(np.ptp(x) / 2, 1e-6)
+    a = np.vander((x - centre) / half, order + 1)
+    w = np.ones(len(x))
+    start = np.median(y - np.polyval(fallback, x))
+    rest = y - np.polyval(fallback, x) - start
+    w = (np.abs(rest) < max(4 * np.median(np.abs(rest)), 0.3)).astype(float)
+    for _ in range(12):
+        c, *_ = np.linalg.lstsq(a * w[:, None], y * w, rcond=None)
+        rest = y - a @ c
+        spread = max(1.4826 * np.median(np.abs(rest)), 0.01)
+        w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
+    shift = np.poly1d([1 / half, -centre / half])
+    poly = np.poly1d(c)(shift)
+    full = np.zeros(order + 1)
+    full[order + 1 - len(poly.c) :] = poly.c
+    return full, float(spread / np.sqrt(max(w.sum() / 3, 1)))
+
+
+def _close(
+    bench: Bench, frame: Frame, edges: dict[str, NDArray[np.float64]], sigmas: dict[str, float], notes: tuple[str, ...]
+) -> BoardOutline:
+    sides = {}
+    for long_edge in ("upper", "lower"):
+        ends = [_meet(edges[long_edge], edges[end]) for end in ("left", "right")]
+        u = np.linspace(ends[0], ends[1], 33)
+        sides[long_edge] = frame.leave(np.column_stack([u, np.polyval(edges[long_edge], u)]))
+    ring = np.vstack([sides["upper"], sides["lower"][::-1]])
+    outline_px = plane_to_pixels(bench.camera, ring, bench.face_height_mm)
+    order = ("upper", "lower", "left", "right")
+    return BoardOutline(
+        sides["upper"], sides["lower"], outline_px, tuple(sigmas[k] for k in order), 1.0, notes  # type: ignore[arg-type]
+    )
+
+
+def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:
+    """u where v = long_edge(u) and u = end(v) cross."""
+    u = float(np.polyval(end, 0.0))
+    for _ in range(8):
+        u = float(np.polyval(end, np.polyval(long_edge, u)))
+    return u

@@ -1,0 +1,295 @@
+"""Bench -> board outlines: what stands out from the bench, split at seams, each piece refined."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+import warnings
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.board.backdrop import Backdrop, fit_backdrop
+from grainmatch.board.edge import LINEAR
+from grainmatch.board.frame import Frame, look
+from grainmatch.board.outline import BoardOutline, Rough, refine_outline
+from grainmatch.board.seams import HAIRLINE_MM, Seam, find_seams
+from grainmatch.geometry import Points, pixels_to_plane
+from grainmatch.model import Bench, Mask
+
+LEAST_WIDTH_MM = 25.0
+LEAST_LENGTH_MM = 120.0
+COLUMNS = 256
+TALLEST_GAP_MM = 40.0
+DARK_STEP = 0.3
+"""Log light by which a board's side in shade lies below its face."""
+
+
+def find_boards(bench: Bench) -> tuple[BoardOutline, ...]:
+    """Every board's face outline, in reading order: top to bottom, boards in one row left to right.
+
+    Boards lying upright in the photo are read as if it were turned a quarter clockwise.
+    """
+    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
+    rough = [r for heap in _find_heaps(bench, backdrop) for r in _split_heap(bench, backdrop, heap)]
+    outlines = [refine_outline(bench, r) for r in rough]
+    return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, o)]))
+
+
+def sort_for_reading(outlines: list[BoardOutline]) -> list[BoardOutline]:
+    """Rows from the top, and from the left within a row."""
+    if not outlines:
+        return []
+    along = np.mean([o.upper_mm[-1] - o.upper_mm[0] for o in outlines], axis=0)
+    frame = Frame(np.zeros(2), float(np.arctan2(along[1], along[0])))
+    middles = frame.enter([np.vstack([o.upper_mm, o.lower_mm]).mean(axis=0) for o in outlines])
+    widths = [float(np.ptp(frame.enter(np.vstack([o.upper_mm, o.lower_mm]))[:, 1])) for o in outlines]
+    rows: list[list[int]] = []
+    for i in np.argsort(middles[:, 1]):
+        same = rows and abs(middles[rows[-1], 1].mean() - middles[i, 1]) < 0.4 * widths[i]
+        if same and _beside(frame, outlines[rows[-1][-1]], outlines[i]):
+            rows[-1].append(int(i))
+        else:
+            rows.append([int(i)])
+    return [outlines[i] for row in rows for i in sorted(row, key=lambda j: middles[j, 0])]
+
+
+def _beside(frame: Frame, a: BoardOutline, b: BoardOutline) -> bool:
+    """Whether two boards lie end to end: their lengths do not overlap along u."""
+    ua, ub = frame.enter(a.upper_mm)[:, 0], frame.enter(b.upper_mm)[:, 0]
+    return bool(ua.max() < ub.min() + 5 or ub.max() < ua.min() + 5)
+
+
+# --- heaps: connected things on the bench ------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Heap:
+    """Boards lying close together: contour_mm (n, 2) on the face plane, their common frame, and
+    where they are in the coarse photo."""
+
+    contour_mm: Points
+    frame: Frame
+    mask: Mask
+
+
+def _find_heaps(bench: Bench, backdrop: Backdrop) -> Iterator[_Heap]:
+    mask = _solid(backdrop).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    px_mm = 1 / (bench.px_per_mm * backdrop.scale)
+    for contour in sorted(contours, key=lambda c: -cv2.contourArea(c)):
+        if cv2.contourArea(contour) * px_mm**2 < 0.3 * LEAST_WIDTH_MM * LEAST_LENGTH_MM:
+            continue
+        places_px = (contour.reshape(-1, 2) + 0.5) / backdrop.scale
+        outline = pixels_to_plane(bench.camera, places_px, bench.face_height_mm)
+        own = cv2.drawContours(np.zeros_like(mask), [contour], -1, 1, -1) & mask
+        yield _Heap(outline, _heap_frame(bench, outline), own.astype(bool))
+
+
+def _solid(backdrop: Backdrop) -> Mask:
+    """What stands out, with the sheets that mostly lie among boards filled in."""
+    solid = backdrop.stands_out & backdrop.known
+    count, labels = cv2.connectedComponents((~backdrop.known).astype(np.uint8))
+    for k in range(1, count):
+        sheet = (labels == k).astype(np.uint8)
+        ring = (cv2.dilate(sheet, np.ones((7, 7), np.uint8)) - sheet).astype(bool)
+        if solid[ring].mean() > 0.12:
+            solid |= sheet.astype(bool)
+    return solid
+
+
+def _heap_frame(bench: Bench, outline: Points) -> Frame:
+    """Its frame: along the direction most of the contour runs in; along the grain when that is square."""
+    step = max(2, len(outline) // 400)
+    ahead = np.roll(outline, -step, axis=0) - outline
+    angle = np.arctan2(ahead[:, 1], ahead[:, 0]) % np.pi
+    histogram, _ = np.histogram(angle, bins=360, range=(0, np.pi), weights=np.hypot(*ahead.T))
+    kernel = np.exp(-0.5 * (np.arange(-6, 7) / 2.5) ** 2)
+    smooth = np.convolve(np.concatenate([histogram[-6:], histogram, histogram[:6]]), kernel, mode="valid")
+    peak = (int(smooth.argmax()) + 0.5) / 360 * np.pi
+    near = np.abs((angle - peak + np.pi / 2) % np.pi - np.pi / 2) < np.radians(3)
+    double = np.exp(2j * angle[near]) * np.hypot(*ahead[near].T)
+    peak = float(np.angle(double.sum()) / 2)
+    frame = Frame(outline.mean(axis=0), _upright_to_clockwise(peak))
+    size = np.ptp(frame.enter(outline), axis=0)
+    square = size[1] > 0.55 * size[0]
+    if square and _grain_runs_across(bench, frame, outline):
+        frame = Frame(frame.origin_mm, _upright_to_clockwise(peak + np.pi / 2))
+    return frame
+
+
+def _upright_to_clockwise(angle_rad: float) -> float:
+    """Direction of u: rightwards, or upwards for boards lying upright in the photo."""
+    a = (angle_rad + np.pi / 2) % np.pi - np.pi / 2
+    return float(a - np.pi) if a > np.radians(50) else float(a)
+
+
+def _grain_runs_across(bench: Bench, frame: Frame, outline: Points) -> bool:
+    """Whether the figure inside changes faster along u than across it."""
+    uv = frame.enter(outline)
+    low, high = np.percentile(uv, 12, axis=0), np.percentile(uv, 88, axis=0)
+    u, v = (np.arange(lo, hi, 1.5) for lo, hi in zip(low, high, strict=True))
+    light = look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(u, v), axis=-1))).astype(np.float32).mean(axis=2)
+    change_u = np.median(np.abs(np.diff(light, axis=1)))
+    change_v = np.median(np.abs(np.diff(light, axis=0)))
+    return bool(change_u > 1.05 * change_v)
+
+
+# --- heaps to boards ---------------------------------------------------------------------------
+
+
+def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap) -> list[Rough]:
+    uv = heap.frame.enter(heap.contour_mm)
+    low, high = uv.min(axis=0) - 12.0, uv.max(axis=0) + 12.0
+    rows_per_mm = bench.px_per_mm
+    n_rows = int((high[1] - low[1]) * rows_per_mm)
+    sub = 2
+    u = low[0] + (np.arange(COLUMNS * sub) + 0.5) / (COLUMNS * sub) * (high[0] - low[0])
+    v = low[1] + (np.arange(n_rows) + 0.5) / rows_per_mm
+    places = heap.frame.leave(np.stack(np.meshgrid(u, v), axis=-1))
+    light = LINEAR[look(bench, bench.photo.rgb, places)].mean(axis=2)
+    log_light = np.log(light.reshape(n_rows, COLUMNS, sub).mean(axis=2) + 0.01)
+    solid = _seen(bench, backdrop, places[:, ::sub], heap.mask)
+    known = _seen(bench, backdrop, places[:, ::sub], backdrop.known)
+    seams = find_seams(
+        log_light,
+        solid & known,
+        known,
+        rows_per_mm=rows_per_mm,
+        tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
+        least_apart_rows=int(0.7 * LEAST_WIDTH_MM * rows_per_mm),
+    )
+    return list(_pieces(heap.frame, low, high, rows_per_mm, log_light, solid, seams))
+
+
+def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
+    return look(bench, mask.astype(np.float32), places, backdrop.scale) > 0.5
+
+
+def _pieces(
+    frame: Frame, low: Points, high: Points, rows_per_mm: float, log_light: NDArray[np.float32], solid: Mask, seams: list[Seam]
+) -> Iterator[Rough]:
+    """The boards between consecutive separators."""
+    n_rows, n = solid.shape
+    rows = np.arange(n_rows)[:, None] + 0.5
+    columns = np.arange(n) + 0.5
+    seams = sorted(seams, key=lambda s: s.start + s.drop / 2)
+    lines = [np.zeros(n), *(s.start + s.drop * columns / n for s in seams), np.full(n, float(n_rows))]
+    hairline = [False, *(s.height <= HAIRLINE_MM * rows_per_mm for s in seams), False]
+    for k in range(len(lines) - 1):
+        inside = solid & (rows > lines[k]) & (rows < lines[k + 1])
+        if k and not hairline[k]:
+            inside &= _past_dark(log_light, inside)
+        if k + 2 < len(lines) and not hairline[k + 1]:
+            inside &= _past_dark(log_light[::-1], inside[::-1])[::-1]
+        for first, last in _runs(inside, LEAST_WIDTH_MM * rows_per_mm, (high[0] - low[0]) / n):
+            rough = _rough(frame, low, high, rows_per_mm, inside, first, last)
+            touching = (
+                hairline[k] and _reaches(inside, lines[k], first, last, 0),
+                hairline[k + 1] and _reaches(inside, lines[k + 1], first, last, 1),
+            )
+            yield replace(rough, touching=touching)
+
+
+def _past_dark(log_light: NDArray[np.float32], inside: Mask) -> Mask:
+    """Rows from the first that is as light as the piece, below the dark side or shadow at its top."""
+    light = np.where(inside, log_light, np.nan)
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # columns without wood
+        usual = np.nanmedian(light, axis=0)
+        usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual))
+    smooth = cv2.blur(log_light, (5, 3))
+    bright = inside & (smooth > usual - DARK_STEP)
+    return np.asarray(np.maximum.accumulate(bright, axis=0))
+
+
+def _reaches(inside: Mask, line: NDArray[np.float64], first: int, last: int, which: int) -> bool:
+    """Whether a piece's wood comes up to a separator's line for most of its length."""
+    h = inside.shape[0]
+    part = inside[:, first : last + 1]
+    edge = part.argmax(axis=0) if which == 0 else h - part[::-1].argmax(axis=0)
+    return bool((np.abs(edge - line[first : last + 1]) < 6).mean() > 0.5)
+
+
+def _runs(inside: Mask, least_rows: float, column_mm: float) -> Iterator[tuple[int, int]]:
+    """Stretches of columns that hold enough wood, long enough to be a board."""
+    height = inside.sum(axis=0)
+    if not (height > least_rows).any():
+        return
+    typical = np.median(height[height > least_rows])
+    full = (height > max(least_rows, 0.55 * typical)).astype(np.uint8)
+    full = cv2.morphologyEx(full[None], cv2.MORPH_CLOSE, np.ones((1, 3), np.uint8))[0]
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], full, [0]])))
+    for first, stop in zip(edges[::2], edges[1::2], strict=True):
+        if (stop - first) * column_mm >= LEAST_LENGTH_MM:
+            yield int(first), int(stop - 1)
+
+
+def _rough(
+    frame: Frame, low: Points, high: Points, rows_per_mm: float, inside: Mask, first: int, last: int
+) -> Rough:
+    n_rows, n = inside.shape
+    column_mm = (high[0] - low[0]) / n
+    keep = max(1, (last - first) // 40)
+    columns = np.arange(first + keep, last + 1 - keep)
+    part = inside[:, columns]
+    u = low[0] + (columns + 0.5) * column_mm
+    top = low[1] + part.argmax(axis=0) / rows_per_mm
+    bottom = low[1] + (n_rows - part[::-1].argmax(axis=0)) / rows_per_mm
+    upper, lower = _robust_curve(u, top), _robust_curve(u, bottom)
+    ends = np.array([low[0] + first * column_mm, low[0] + (last + 1) * column_mm])
+    turned = _turn_into(frame, upper, lower, ends)
+    return turned
+
+
+def _turn_into(frame: Frame, upper: NDArray[np.float64], lower: NDArray[np.float64], ends: NDArray[np.float64]) -> Rough:
+    """The same piece in its own frame, whose u runs along its middle line."""
+    u = np.linspace(ends[0], ends[1], 24)
+    middle = 0.5 * (np.polyval(upper, u) + np.polyval(lower, u))
+    slope = (middle[-1] - middle[0]) / (ends[1] - ends[0])
+    centre = frame.leave(np.array([u.mean(), middle.mean()]))
+    own = Frame(centre, frame.angle_rad + float(np.arctan(slope)))
+    curves = []
+    for poly in (upper, lower):
+        q = own.enter(frame.leave(np.column_stack([u, np.polyval(poly, u)])))
+        curves.append(np.polyfit(q[:, 0], q[:, 1], 2))
+    half = (ends[1] - ends[0]) / 2 * np.hypot(1, slope)
+    return Rough(own, curves[0], curves[1], np.array([0.0, -half]), np.array([0.0, half]))
+
+
+def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Quadratic through most of the points, by trimmed least squares from a median line."""
+    centre, half = x.mean(), max(float(np.ptp(x)) / 2, 1e-6)
+    z = (x - centre) / half
+    thirds = np.array_split(np.arange(len(x)), 5)
+    knots = np.array([[np.median(z[k]), np.median(y[k])] for k in thirds])
+    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for i, a in enumerate(knots) for b in knots[i + 1 :]]
+    slope = float(np.median(slopes))
+    rest = y - slope * z - np.median(y - slope * z)
+    c = np.zeros(3)
+    for _ in range(8):
+        spread = max(1.4826 * float(np.median(np.abs(rest))), 0.4)
+        w = np.clip(1 - (rest / (3.5 * spread)) ** 2, 0, None)
+        if (w > 0).sum() < 5:
+            break
+        c = np.polyfit(z, y, 2, w=w)
+        rest = y - np.polyval(c, z)
+    poly = np.poly1d(c)(np.poly1d([1 / half, -centre / half]))
+    return np.concatenate([np.zeros(3 - len(poly.c)), poly.c])
+
+
+def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline) -> bool:
+    """Big enough, longer than wide, and full of something that is not bench."""
+    ring = np.vstack([outline.upper_mm, outline.lower_mm[::-1]])
+    area = abs(float(ring[:, 0] @ np.roll(ring[:, 1], -1) - ring[:, 1] @ np.roll(ring[:, 0], -1))) / 2
+    length = float(np.hypot(*(outline.upper_mm[-1] - outline.upper_mm[0])))
+    width = area / max(length, 1e-6)
+    if width < LEAST_WIDTH_MM or length < LEAST_LENGTH_MM or length < 1.2 * width:
+        return False
+    share = np.linspace(0.04, 0.96, 40)
+    upper = outline.upper_mm[np.linspace(1, 31, 40).astype(int)]
+    lower = outline.lower_mm[np.linspace(1, 31, 40).astype(int)]
+    inside = upper[None] * (1 - share[:, None, None]) + lower[None] * share[:, None, None]
+    return bool(_seen(bench, backdrop, inside, _solid(backdrop)).mean() > 0.85)
