@@ -161,7 +161,34 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap) -> list[Rough]:
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
         least_apart_rows=int(0.7 * LEAST_WIDTH_MM * rows_per_mm),
     )
-    return list(_pieces(heap.frame, low, high, rows_per_mm, log_light, solid, seams))
+    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, seams)
+    return [_slant_ends(bench, backdrop, heap.mask, piece) for piece in pieces]
+
+
+def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
+    """The piece with each end as the line along which its wood stops."""
+    ends = []
+    for end, outward in ((rough.left, -1.0), (rough.right, 1.0)):
+        u0 = float(end[-1])
+        v0, v1 = np.polyval(rough.upper, u0), np.polyval(rough.lower, u0)
+        v = v0 + (v1 - v0) * np.linspace(0.08, 0.92, 32)
+        t = np.arange(-40.0, 24.0, 1.0)
+        places = np.stack(np.broadcast_arrays(u0 + outward * t[None, :], v[:, None]), axis=-1)
+        bare = ~_seen(bench, backdrop, rough.frame.leave(places), mask)
+        stops = np.where(bare.any(axis=1), t[0] + bare.argmax(axis=1), np.nan)
+        ends.append(_median_line(v, u0 + outward * stops, end))
+    return replace(rough, left=ends[0], right=ends[1], reach_mm=(4.0, 4.0, 12.0, 12.0))
+
+
+def _median_line(x: NDArray[np.float64], y: NDArray[np.float64], fallback: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Theil-Sen line through the finite points (Sen, J. Am. Stat. Assoc. 63, 1968)."""
+    good = np.isfinite(y)
+    if good.sum() < 8:
+        return fallback
+    x, y = x[good], y[good]
+    i, j = np.triu_indices(len(x), 4)
+    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+    return np.array([slope, float(np.median(y - slope * x))])
 
 
 def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
@@ -292,4 +319,7 @@ def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline) -> bool:
     upper = outline.upper_mm[np.linspace(1, 31, 40).astype(int)]
     lower = outline.lower_mm[np.linspace(1, 31, 40).astype(int)]
     inside = upper[None] * (1 - share[:, None, None]) + lower[None] * share[:, None, None]
-    return bool(_seen(bench, backdrop, inside, _solid(backdrop)).mean() > 0.85)
+    known = _seen(bench, backdrop, inside, backdrop.known)
+    if known.mean() < 0.3:
+        return False  # it is a sheet
+    return bool(_seen(bench, backdrop, inside, backdrop.stands_out)[known].mean() > 0.85)
