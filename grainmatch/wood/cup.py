@@ -162,7 +162,7 @@ def join_arcs(arcs: Sequence[BoardArc]) -> tuple[Floats, Floats]:
     Boards glued edge to edge keep their glue faces together, so each board starts with the tilt at
     which the one before it ended. The drawn faces meet at an angle there where the one board's corner
     is out of square and the other's is not: a bonded seam holds the glue faces, not the face slopes
-    (the tests show this against finite elements of the whole top).
+    (against finite elements of the whole top in the tests: out-of-flat within 1 to 8 %).
     """
     width = np.array([arc.width_mm for arc in arcs])
     rise = np.array([arc.rise_mm for arc in arcs])
@@ -218,18 +218,19 @@ def _map_free(y: Floats, height: Floats, radial: float, tangential: float) -> tu
 def _arc_of_section(
     y: Floats, thickness_mm: float, rings: Rings, radial: float, tangential: float
 ) -> BoardArc:
-    from_pith_y = y - (y[-1] / 2 + rings.across_mm)
-    heights = rings.depth_mm - thickness_mm * np.array([[0.0], [0.5], [1.0]])  # face up, middle, face down
-    if abs(heights[1, 0]) < 1e-9:  # a pith in the very middle: choose a side for the radial crack
-        heights = heights + 1e-9
-    all_y, all_h = np.broadcast_arrays(from_pith_y, heights)
-    mapped_y, mapped_z = _map_free(all_y, all_h, radial, tangential)
-    tilt = np.arctan2(-(mapped_y[0] - mapped_y[2]), mapped_z[0] - mapped_z[2])
-    cos, sin = math.cos(tilt[0]), math.sin(tilt[0])
-    mid_y, mid_z = mapped_y[1] - mapped_y[1, 0], mapped_z[1] - mapped_z[1, 0]
-    width, rise = mid_y * cos + mid_z * sin, mid_z * cos - mid_y * sin
-    lift = (np.hypot(mapped_y[0] - mapped_y[2], mapped_z[0] - mapped_z[2]) - thickness_mm) / 2
-    return BoardArc(float(width[-1]), rise, lift, float(tilt[-1] - tilt[0]))
+    """The free map to first order, so that a mirrored board has exactly the mirrored shape."""
+    from_pith = y - (y[-1] / 2 + rings.across_mm)
+    height = rings.depth_mm - thickness_mm * np.array([[0.0], [0.5], [1.0]])  # face up, middle, face down
+    if height[1, 0] == 0:  # the pith in the very middle: choose the side its crack runs to
+        height = height + 1e-9
+    side = math.copysign(1.0, height[1, 0])
+    angle = np.arctan2(from_pith, height * side) * side
+    moved_y = radial * from_pith + (tangential - radial) * height * angle
+    moved_z = radial * height - (tangential - radial) * from_pith * angle
+    tilt = (moved_y[2] - moved_y[0]) / thickness_mm
+    width = y[-1] + moved_y[1, -1] - moved_y[1, 0]
+    rise = moved_z[1] - moved_z[1, 0] - tilt[0] * y * (width / y[-1])
+    return BoardArc(float(width), rise, (moved_z[0] - moved_z[2]) / 2, float(tilt[-1] - tilt[0]))
 
 
 def _gradient_curvature(

@@ -7,7 +7,7 @@ import difflib
 import statistics
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -122,15 +122,23 @@ def find_species(name: str, *, user_file: Path | None = None) -> Species:
 
 
 def read_species_table(*, user_file: Path | None = None) -> tuple[Species, ...]:
-    """All known woods, the user's own first; a wood of the user replaces one of the same name.
+    """All known woods, the user's own first; a wood of the user replaces one of the same name and
+    keeps its aliases.
 
     Raises WoodError when the user's file cannot be read or holds something impossible.
     """
     if user_file is None or not user_file.exists():
         return _built_in()
     own = _parse_table(_read_text(user_file), user_file.name)
-    taken = {_plain(s.name) for s in own}
-    return (*own, *(s for s in _built_in() if _plain(s.name) not in taken))
+    known = {_plain(s.name): s for s in _built_in()}
+    replaced = {_plain(s.name): known.pop(_plain(s.name)) for s in own if _plain(s.name) in known}
+    kept_names = (
+        replace(s, aliases=(*s.aliases, *replaced[_plain(s.name)].aliases))
+        if _plain(s.name) in replaced
+        else s
+        for s in own
+    )
+    return (*kept_names, *known.values())
 
 
 @cache

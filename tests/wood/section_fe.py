@@ -47,7 +47,7 @@ def solve_face(
     up = np.linspace(-thickness_mm, 0.0, max(4, round(thickness_mm * cells_per_mm)) + 1)
     mesh = MeshQuad.init_tensor(np.append(across, edges[-1]), up)
     basis = Basis(mesh, ElementVector(ElementQuad2()), intorder=5)
-    radial_axis, free = _material(basis.global_coordinates().value, boards, edges, thickness_mm)
+    radial_axis, free = _material(np.asarray(basis.global_coordinates()), boards, edges, thickness_mm)
 
     @BilinearForm
     def work(u, v, _w):  # type: ignore[no-untyped-def]

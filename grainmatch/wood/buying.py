@@ -1,0 +1,173 @@
+"""Buying wood for a top, and the reverse: what top a pile can make.
+
+Hardwood is sold by the board foot of surface measure (rules of the National Hardwood Lumber
+Association): board length in whole feet, rounded down, times the width in inches, over twelve, rounded
+to whole square feet, times the nominal thickness in inches; under one inch counts as one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from grainmatch.errors import WoodError
+from grainmatch.model import Board
+from grainmatch.units import MM_PER_INCH
+
+MM_PER_FOOT = 12 * MM_PER_INCH
+M3_PER_BOARD_FOOT = 144 * MM_PER_INCH**3 * 1e-9
+USUAL_WASTE_FRAC = 0.30
+"""Share of the wood bought that does not end in the top. Common practice, no source."""
+EDGE_LOSS_MM = 4.0
+"""Straightening and jointing, for each long edge. Common practice, no source."""
+END_LOSS_MM = 50.0
+"""Checked ends and squaring, for both ends together. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Hardwood as sold. nominal_in: rough thickness, what is paid for. dressed_in: planed on both faces."""
+
+    name: str
+    nominal_in: float
+    dressed_in: float
+
+    @property
+    def rough_mm(self) -> float:
+        """Rough thickness in mm (mills usually saw a little over)."""
+        return self.nominal_in * MM_PER_INCH
+
+    @property
+    def dressed_mm(self) -> float:
+        """Thickness planed on both faces (S2S), in mm: what a grader expects, the true one may differ."""
+        return self.dressed_in * MM_PER_INCH
+
+
+STOCK = (
+    Stock("4/4", 1.0, 13 / 16),
+    Stock("5/4", 1.25, 1 + 1 / 16),
+    Stock("6/4", 1.5, 1 + 5 / 16),
+    Stock("8/4", 2.0, 1.75),
+    Stock("10/4", 2.5, 2.25),
+    Stock("12/4", 3.0, 2.75),
+    Stock("16/4", 4.0, 3.75),
+)
+"""Quarter names. Dressed thickness of hardwood S2S: read in two texts for 4/4 to 8/4, 12/4 and 16/4 (trade
+tables quoting the grading rules), from memory for 10/4."""
+
+
+@dataclass(frozen=True)
+class Purchase:
+    """What to buy for one top."""
+
+    stock: Stock
+    top_area_m2: float
+    bought_area_m2: float
+    volume_m3: float
+    board_feet: int
+    waste_frac: float
+    least_length_mm: float
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PossibleTop:
+    """A top a pile can make: no other is both longer and wider."""
+
+    length_mm: float
+    width_mm: float
+    board_ids: tuple[str, ...]
+
+
+def find_stock(thickness_mm: float) -> Stock | None:
+    """The thinnest stock that planes to that thickness or more; None when nothing sold is thick enough."""
+    _check(thickness_mm)
+    # half a tenth of a millimetre: a typed 27 mm means 1-1/16 in.
+    return next((s for s in STOCK if s.dressed_mm >= thickness_mm - 0.05), None)
+
+
+def measure_surface_ft2(*, length_mm: float, width_mm: float) -> int:
+    """Surface measure of one board in whole square feet: ⌊length in ft⌋ x width in inches / 12.
+
+    Rounded to the nearest; a half counts up.
+    """
+    _check(length_mm)
+    _check(width_mm)
+    feet = math.floor(length_mm / MM_PER_FOOT + 1e-9)
+    return math.floor(feet * (width_mm / MM_PER_INCH) / 12 + 0.5 + 1e-9)
+
+
+def measure_board_feet(*, length_mm: float, width_mm: float, nominal_in: float) -> float:
+    """Board feet of one board: surface measure times nominal thickness, one inch at least."""
+    _check(nominal_in)
+    return measure_surface_ft2(length_mm=length_mm, width_mm=width_mm) * max(1.0, nominal_in)
+
+
+def plan_purchase(
+    *, top_mm: tuple[float, float], thickness_mm: float, waste_frac: float = USUAL_WASTE_FRAC
+) -> Purchase:
+    """How much wood to buy for a top (length, width) of that finished thickness.
+
+    waste_frac: share of what is bought that is lost to ends, edges, knots and choice. Raises WoodError
+    for impossible sizes and for a thickness nothing sold planes to.
+    """
+    length, width = top_mm
+    _check(length)
+    _check(width)
+    if not 0 <= waste_frac < 0.9:
+        raise WoodError(
+            f"A waste share of {waste_frac:g} is impossible.", "Give a share from 0 to below 0.9."
+        )
+    stock = find_stock(thickness_mm)
+    if stock is None:
+        thickest = STOCK[-1]
+        raise WoodError(
+            f"No usual stock planes to {thickness_mm:g} mm.",
+            f"Glue the top up from two layers, or stay under {thickest.dressed_mm:.0f} mm ({thickest.name}).",
+        )
+    area = length * width * 1e-6
+    bought = area / (1 - waste_frac)
+    return Purchase(
+        stock=stock,
+        top_area_m2=area,
+        bought_area_m2=bought,
+        volume_m3=bought * stock.rough_mm * 1e-3,
+        board_feet=math.ceil(bought * 1e6 * stock.rough_mm * 1e-9 / M3_PER_BOARD_FOOT - 1e-9),
+        waste_frac=waste_frac,
+        least_length_mm=length + END_LOSS_MM,
+        remarks=(
+            f"Boards at least {length + END_LOSS_MM:.0f} mm long; ask for wood dried to the room's moisture.",
+            f"{stock.name} is {stock.rough_mm:.1f} mm rough and planes to about {stock.dressed_mm:.1f} mm.",
+            "Boards cut one after another from one log match best; buy a few to choose from.",
+        ),
+    )
+
+
+def find_possible_tops(
+    boards: Sequence[Board], *, edge_loss_mm: float = EDGE_LOSS_MM, end_loss_mm: float = END_LOSS_MM
+) -> tuple[PossibleTop, ...]:
+    """The tops a pile can make, longest first: each next one is shorter and wider.
+
+    Every board counts with its narrower end less the jointing of both edges, and its length less the ends.
+    """
+    usable = sorted(
+        ((b.length_mm - end_loss_mm, b.width_mm - 2 * edge_loss_mm, b.id) for b in boards),
+        key=lambda u: -u[0],
+    )
+    tops: list[PossibleTop] = []
+    width = 0.0
+    ids: tuple[str, ...] = ()
+    for place, (length, board_width, board_id) in enumerate(usable):
+        if length <= 0 or board_width <= 0:
+            continue
+        width, ids = width + board_width, (*ids, board_id)
+        last_of_length = place + 1 == len(usable) or usable[place + 1][0] < length
+        if last_of_length:
+            tops.append(PossibleTop(length, width, ids))
+    return tuple(tops)
+
+
+def _check(size: float) -> None:
+    if not (math.isfinite(size) and 0 < size <= 100_000):
+        raise WoodError(f"A size of {size:g} is impossible.", "Give a size above zero and under 100 m.")
