@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from grainmatch.board.frame import look
 from grainmatch.geometry import Points
-from grainmatch.model import Bench
+from grainmatch.model import Bench, Mask
 
 Field = NDArray[np.float32]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
@@ -26,13 +26,19 @@ GAP_LIGHT = 0.17
 class Strip:
     """light (stations, n, 3) at t_mm (n,) from the rough edge, outward positive.
 
-    side_mm (stations,) is how wide the board's own vertical side should show outside the edge.
+    side_mm (stations,) is how wide the board's own vertical side should show outside the edge. seen (stations,) is False where a sheet hides it.
     """
 
     light: Field
     t_mm: NDArray[np.float64]
     side_mm: NDArray[np.float64]
     px_mm: float
+    seen: Mask | None = None
+
+    @property
+    def profile(self) -> Field:
+        """The usual profile (n, 3) over the stations that are seen."""
+        return np.asarray(np.median(self.light if self.seen is None else self.light[self.seen], axis=0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,14 +67,17 @@ def read_strip(
 
 def find_edge(strip: Strip, *, least_t_mm: float, touching: bool = False) -> EdgeFind:
     """The face's edge in a strip: the first true step met going outward, beyond least_t_mm."""
-    profile = np.median(strip.light, axis=0)
+    profile = strip.profile
     slope = _slope(profile)
     if touching:
         near = np.abs(strip.t_mm) <= -least_t_mm
         return _hairline_edges(strip, int(np.where(near, profile.mean(axis=1), np.inf).argmin()))
     place = _choose_step(strip, profile, slope, least_t_mm)
     t0 = strip.t_mm[place]
-    return EdgeFind(_crossings(strip, t0), float(slope[place]), "step")
+    offset = _crossings(strip, t0)
+    if strip.seen is not None:
+        offset[~strip.seen] = np.nan
+    return EdgeFind(offset, float(slope[place]), "step")
 
 
 def _slope(profile: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -95,7 +104,7 @@ def _crossings(strip: Strip, t0: float) -> NDArray[np.float64]:
     n = len(strip.t_mm)
     step = strip.t_mm[1] - strip.t_mm[0]
     i0 = int(round((t0 - strip.t_mm[0]) / step))
-    profile = np.median(strip.light, axis=0)
+    profile = strip.profile
     inner = profile[max(i0 - 8, 0) : max(i0 - 3, 1)].mean(axis=0)
     reach = profile[i0 + 3 : min(i0 + 7, n)]
     outer = reach[int(np.argmax(np.linalg.norm(reach - inner, axis=1)))] if len(reach) else profile[-1]
@@ -129,6 +138,9 @@ def _hairline_edges(strip: Strip, place: int) -> EdgeFind:
     total = missing.sum(axis=1)
     centre = (missing * t[window]).sum(axis=1) / np.maximum(total, 1e-6)
     level = 0.5 * (left + right)
-    width = np.median(total * step / np.maximum(level * (1 - GAP_LIGHT), 1e-6))
+    told = slice(None) if strip.seen is None else strip.seen
+    width = np.median((total * step / np.maximum(level * (1 - GAP_LIGHT), 1e-6))[told])
     offset = np.where(total > 0.05, centre - width / 2, np.nan)
+    if strip.seen is not None:
+        offset[~strip.seen] = np.nan
     return EdgeFind(offset, float(total.mean()), "seam")

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.board.edge import EdgeFind, find_edge, read_strip
 from grainmatch.board.frame import Frame, lean_per_mm
 from grainmatch.geometry import Points, plane_to_pixels
-from grainmatch.model import Bench
+from grainmatch.model import Bench, Mask
 
 STATIONS = 64
 END_STATIONS = 24
@@ -39,6 +40,7 @@ class Rough:
 
     Polynomials are highest power first. reach_mm is how far the true edges may lie from these.
     touching: whether another board lies against the upper and the lower edge.
+    hidden_mm: polygons on the face plane, of sheets, that no edge is read from.
     """
 
     frame: Frame
@@ -48,6 +50,7 @@ class Rough:
     right: NDArray[np.float64]
     reach_mm: tuple[float, float, float, float] = (4.0, 4.0, 8.0, 8.0)
     touching: tuple[bool, bool] = (False, False)
+    hidden_mm: tuple[Points, ...] = ()
 
 
 def refine_outline(bench: Bench, rough: Rough) -> BoardOutline:
@@ -89,10 +92,22 @@ def _refine_edge(
     strip = read_strip(
         bench, places, outward, side, inside_mm=inside, outside_mm=reach_mm + float(side.max()) + 5.0
     )
+    strip = replace(strip, seen=_uncovered(places, outward, rough.hidden_mm))
     found = find_edge(strip, least_t_mm=-inward, touching=touching)
     middle = s.mean(axis=1)
     poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_mm, order, edges[name])
     return poly, sigma, found.kind
+
+
+def _uncovered(places: Points, outward: Points, hidden_mm: tuple[Points, ...]) -> Mask:
+    """Which stations (of places (stations, sub, 2)) lie clear of every sheet, a little to both sides."""
+    clear = np.ones(len(places), dtype=bool)
+    for polygon in hidden_mm:
+        shape = np.asarray(polygon, dtype=np.float32).reshape(-1, 1, 2)
+        for way in (-4.0, 0.0, 4.0):
+            for i, point in enumerate(places.mean(axis=1) + way * outward):
+                clear[i] &= cv2.pointPolygonTest(shape, (float(point[0]), float(point[1])), True) < -2.0
+    return clear if clear.mean() > 0.3 else np.ones_like(clear)
 
 
 def _span(edges: dict[str, NDArray[np.float64]], along: bool) -> tuple[float, float]:
@@ -138,12 +153,31 @@ def _close(
         ends = [_meet(edges[long_edge], edges[end]) for end in ("left", "right")]
         u = np.linspace(ends[0], ends[1], 33)
         sides[long_edge] = frame.leave(np.column_stack([u, np.polyval(edges[long_edge], u)]))
-    ring = np.vstack([sides["upper"], sides["lower"][::-1]])
-    outline_px = plane_to_pixels(bench.camera, ring, bench.face_height_mm)
+    outline_px = polygon_px(bench, sides["upper"], sides["lower"])
     order = ("upper", "lower", "left", "right")
     return BoardOutline(
         sides["upper"], sides["lower"], outline_px, tuple(sigmas[k] for k in order), 1.0, notes  # type: ignore[arg-type]
     )
+
+
+def polygon_px(bench: Bench, upper_mm: Points, lower_mm: Points) -> Points:
+    """The outline in the photo with the fewest points that keep it within 0.3 mm on the face plane.
+
+    Straight edges keep their two corners only, which is also what a hand can move.
+    """
+    ring = np.vstack([_fewest(upper_mm, 0.3), _fewest(lower_mm, 0.3)[::-1]])
+    return plane_to_pixels(bench.camera, ring, bench.face_height_mm)
+
+
+def _fewest(line: Points, tolerance_mm: float) -> Points:
+    """Douglas and Peucker's line simplification (Cartographica 10(2), 1973)."""
+    a, b = line[0], line[-1]
+    normal = np.array([a[1] - b[1], b[0] - a[0]]) / max(float(np.hypot(*(b - a))), 1e-9)
+    away = np.abs((line - a) @ normal)
+    far = int(away.argmax())
+    if away[far] <= tolerance_mm or len(line) < 3:
+        return np.asarray(line[[0, -1]])
+    return np.vstack([_fewest(line[: far + 1], tolerance_mm)[:-1], _fewest(line[far:], tolerance_mm)])
 
 
 def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:

@@ -161,8 +161,9 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap) -> list[Rough]:
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
         least_apart_rows=int(0.7 * LEAST_WIDTH_MM * rows_per_mm),
     )
-    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, seams)
-    return [_slant_ends(bench, backdrop, heap.mask, piece) for piece in pieces]
+    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams)
+    hidden = tuple(pixels_to_plane(bench.camera, s, bench.face_height_mm) for s in bench.sheet_outlines_px)
+    return [replace(_slant_ends(bench, backdrop, heap.mask, piece), hidden_mm=hidden) for piece in pieces]
 
 
 def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
@@ -196,7 +197,7 @@ def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
 
 
 def _pieces(
-    frame: Frame, low: Points, high: Points, rows_per_mm: float, log_light: NDArray[np.float32], solid: Mask, seams: list[Seam]
+    frame: Frame, low: Points, high: Points, rows_per_mm: float, log_light: NDArray[np.float32], solid: Mask, known: Mask, seams: list[Seam]
 ) -> Iterator[Rough]:
     """The boards between consecutive separators."""
     n_rows, n = solid.shape
@@ -211,8 +212,8 @@ def _pieces(
             inside &= _past_dark(log_light, inside)
         if k + 2 < len(lines) and not hairline[k + 1]:
             inside &= _past_dark(log_light[::-1], inside[::-1])[::-1]
-        for first, last in _runs(inside, LEAST_WIDTH_MM * rows_per_mm, (high[0] - low[0]) / n):
-            rough = _rough(frame, low, high, rows_per_mm, inside, first, last)
+        for first, last in _runs(inside, known, LEAST_WIDTH_MM * rows_per_mm, (high[0] - low[0]) / n):
+            rough = _rough(frame, low, high, rows_per_mm, inside, known, first, last)
             touching = (
                 hairline[k] and _reaches(inside, lines[k], first, last, 0),
                 hairline[k + 1] and _reaches(inside, lines[k + 1], first, last, 1),
@@ -240,7 +241,7 @@ def _reaches(inside: Mask, line: NDArray[np.float64], first: int, last: int, whi
     return bool((np.abs(edge - line[first : last + 1]) < 6).mean() > 0.5)
 
 
-def _runs(inside: Mask, least_rows: float, column_mm: float) -> Iterator[tuple[int, int]]:
+def _runs(inside: Mask, known: Mask, least_rows: float, column_mm: float) -> Iterator[tuple[int, int]]:
     """Stretches of columns that hold enough wood, long enough to be a board."""
     height = inside.sum(axis=0)
     if not (height > least_rows).any():
@@ -248,14 +249,19 @@ def _runs(inside: Mask, least_rows: float, column_mm: float) -> Iterator[tuple[i
     typical = np.median(height[height > least_rows])
     full = (height > max(least_rows, 0.55 * typical)).astype(np.uint8)
     full = cv2.morphologyEx(full[None], cv2.MORPH_CLOSE, np.ones((1, 3), np.uint8))[0]
+    bare = (inside & known).sum(axis=0) > 0.3 * typical
     edges = np.flatnonzero(np.diff(np.concatenate([[0], full, [0]])))
     for first, stop in zip(edges[::2], edges[1::2], strict=True):
+        wood = np.flatnonzero(bare[first:stop])  # a sheet sticking out does not lengthen the board
+        if not len(wood):
+            continue
+        first, stop = first + wood[0], first + wood[-1] + 1
         if (stop - first) * column_mm >= LEAST_LENGTH_MM:
             yield int(first), int(stop - 1)
 
 
 def _rough(
-    frame: Frame, low: Points, high: Points, rows_per_mm: float, inside: Mask, first: int, last: int
+    frame: Frame, low: Points, high: Points, rows_per_mm: float, inside: Mask, known: Mask, first: int, last: int
 ) -> Rough:
     n_rows, n = inside.shape
     column_mm = (high[0] - low[0]) / n
@@ -263,9 +269,14 @@ def _rough(
     columns = np.arange(first + keep, last + 1 - keep)
     part = inside[:, columns]
     u = low[0] + (columns + 0.5) * column_mm
-    top = low[1] + part.argmax(axis=0) / rows_per_mm
-    bottom = low[1] + (n_rows - part[::-1].argmax(axis=0)) / rows_per_mm
-    upper, lower = _robust_curve(u, top), _robust_curve(u, bottom)
+    curves = []
+    for row in (part.argmax(axis=0), n_rows - part[::-1].argmax(axis=0)):
+        told = part.any(axis=0)
+        for step in (-4, 0, 4):  # where a sheet lies across the edge it tells nothing
+            told &= known[(row + step).clip(0, n_rows - 1), columns]
+        told = told if told.mean() > 0.25 else part.any(axis=0)
+        curves.append(_robust_curve(u[told], low[1] + row[told] / rows_per_mm))
+    upper, lower = curves
     ends = np.array([low[0] + first * column_mm, low[0] + (last + 1) * column_mm])
     turned = _turn_into(frame, upper, lower, ends)
     return turned
