@@ -234,5 +234,5 @@ def test_ring_angle_gives_the_width_of_the_free_map(width, across, depth) -> Non
     radial, tangential = strains(OAK, from_pct=12, to_pct=8)
     by_angle = tangential + (radial - tangential) * math.sin(math.radians(angle)) ** 2
     assert _arc(width, rings.across_mm, rings.depth_mm).width_mm / width - 1 == pytest.approx(
-        by_angle, abs=2.5e-4
+        by_angle, abs=1e-9
     )
