@@ -83,7 +83,7 @@ def measure_white(photo: Photo, sheet: Sheet) -> Floats | None:
         light = _box_light(photo, np.asarray(to_px), box)
         if light is not None:
             ratios.append(light / value)
-            weights.append(value)
+            weights.append(value if value < PAPER_LINEAR else 4.0)
     if not ratios:
         return None
     logs = np.log(np.maximum(np.array(ratios), 1e-4))
