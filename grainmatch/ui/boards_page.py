@@ -1,0 +1,162 @@
+"""The boards found: outlines on the photos, a table of sizes, and what is known of each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from grainmatch.face.card import draw_card
+from grainmatch.model import Board, Features, Side
+from grainmatch.photo.read import read_photo
+from grainmatch.store import Job
+from grainmatch.ui import desk
+from grainmatch.ui.outlines import FoundFace, draw_outlines, faces_by_photo
+from grainmatch.ui.proposing import job_features
+from grainmatch.ui.stock import Stock, read_stock, to_jpeg
+from grainmatch.ui.ways import show_way
+from grainmatch.units import format_length
+
+_SIDES: tuple[Side, Side] = ("A", "B")
+
+
+def show() -> None:
+    """The page."""
+    job = desk.show_header("Boards")
+    with desk.in_words():
+        shop = desk.the_shop()
+        stock = read_stock(shop, job)
+        if not stock.boards:
+            st.info("No boards yet. They come from photos.")
+            show_way("photos", "Bring in photos")
+            return
+        for words in job.details.get("warnings", ()):
+            st.warning(words)
+        _show_photos(job, stock)
+        _show_table(stock)
+        _show_cards(job, stock)
+        show_way("proposals", "See how they could lie")
+
+
+def _show_photos(job: Job, stock: Stock) -> None:
+    found = faces_by_photo(stock.boards)
+    names: Mapping[str, str] = job.details.get("photo_names", {})
+    photos = {p.sha256: p for p in desk.the_shop().list_photos(job.id)}
+    shown = [name for name in found if names.get(name) in photos]
+    if not shown:
+        return
+    name = st.segmented_control("Photo", shown, default=shown[0], key=f"photo_{job.id}") or shown[0]
+    photo = photos[names[name]]
+    picture = _outlined(photo.sha256, stock.key, _path=photo.path, _faces=found[name])
+    st.image(picture, caption=f"{name}: {len(found[name])} faces found")
+
+
+@st.cache_data(show_spinner="Drawing the outlines", max_entries=24)
+def _outlined(sha256: str, key: Any, *, _path: Path, _faces: list[FoundFace]) -> bytes:
+    return to_jpeg(draw_outlines(read_photo(_path).rgb, _faces))
+
+
+def _show_table(stock: Stock) -> None:
+    st.subheader("Sizes", anchor=False)
+    st.dataframe([_row(b) for b in stock.boards], hide_index=True)
+    st.caption(
+        "± is one standard deviation. Widths are at the left and right end; crook is the bow of an edge."
+    )
+
+
+def _row(board: Board) -> dict[str, str]:
+    bark = board.bark_side or (board.end_grain.bark_side if board.end_grain else None)
+    return {
+        "board": board.id,
+        "length": with_sigma(board.length_mm, board.sigma_length_mm),
+        "left width": with_sigma(board.start_width_mm, board.sigma_width_mm),
+        "right width": with_sigma(board.end_width_mm, board.sigma_width_mm),
+        "crook": desk.length(board.crook_mm, decimals=1),
+        "thick": desk.length(board.thickness_mm, decimals=1),
+        "faces": " and ".join(f.side for f in board.faces),
+        "bark side": bark or "not known",
+        "species": board.species or "not given",
+        "moisture": f"{board.moisture_pct:.1f} %" if board.moisture_pct is not None else "not given",
+    }
+
+
+def with_sigma(value_mm: float, sigma_mm: float) -> str:
+    """A measure with its plus-minus, in the units at hand."""
+    if desk.units() == "in":
+        return f'{format_length(value_mm, "in")} ± {sigma_mm / 25.4:.2f}"'
+    return f"{value_mm:.1f} ± {sigma_mm:.1f} mm"
+
+
+def _show_cards(job: Job, stock: Stock) -> None:
+    st.subheader("One board", anchor=False)
+    ids = [b.id for b in stock.boards]
+    board_id = st.segmented_control("Board", ids, default=ids[0], key=f"card_{job.id}") or ids[0]
+    board = stock.by_id[board_id]
+    features = job_features(desk.the_shop(), job, Stock((board,), frozenset(), ()))
+    for column, side in zip(st.columns(2), _SIDES, strict=True):
+        with column:
+            _show_face(job, stock, board, side, features)
+    _show_said(job, board)
+
+
+def _show_face(
+    job: Job, stock: Stock, board: Board, side: Side, features: Mapping[tuple[str, Side], Features]
+) -> None:
+    face, read = board.face(side), features.get((board.id, side))
+    role = "show face" if side == "A" else "back"
+    st.markdown(f"**Face {side}**, {role}")
+    if face is None or read is None:
+        st.write("Not photographed.")
+        return
+    st.image(_card(stock.key, board.id, side, _board=board, _features=read))
+    tone = read.mean_lab
+    st.caption(
+        f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {read.cut} sawn · "
+        f"{len(read.marks)} marks · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
+        f"L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
+    )
+
+
+def _degrees(angle_rad: float) -> float:
+    return angle_rad * 57.29577951308232
+
+
+@st.cache_data(show_spinner=False, max_entries=64)
+def _card(key: Any, board_id: str, side: Side, *, _board: Board, _features: Features) -> bytes:
+    face = _board.face(side)
+    if face is None:
+        raise ValueError("asked for a face that is not there")
+    return to_jpeg(draw_card(face.rgb, _features))
+
+
+def _show_said(job: Job, board: Board) -> None:
+    """What the maker knows better than the photos."""
+    said: dict[str, Any] = dict(job.details.get("boards", {}))
+    mine: dict[str, Any] = dict(said.get(board.id, {}))
+    with st.form(f"said_{board.id}"):
+        left, middle, right = st.columns(3)
+        species = left.text_input("Species", board.species, placeholder="cherry")
+        moisture = middle.number_input(
+            "Moisture, per cent", 0.0, 40.0, board.moisture_pct, 0.1, placeholder="not measured"
+        )
+        sides = [None, "A", "B"]
+        bark = right.selectbox(
+            "Bark side",
+            sides,
+            index=sides.index(board.bark_side),
+            format_func=lambda s: f"face {s}" if s else "as read from the end",
+        )
+        swap = st.checkbox(
+            "Make the other face the show face", bool(mine.get("swap_faces")), disabled=len(board.faces) < 2
+        )
+        if st.form_submit_button("Keep"):
+            mine |= {
+                "species": species.strip(),
+                "moisture_pct": moisture,
+                "bark_side": bark,
+                "swap_faces": swap,
+            }
+            desk.the_shop().update_job(job.id, details={"boards": {**said, board.id: mine}})
+            st.rerun()

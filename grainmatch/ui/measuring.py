@@ -1,0 +1,45 @@
+"""Start measuring and searching in the background, and show how far they have come."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from grainmatch.ui import desk
+from grainmatch.ui.proposing import propose
+from grainmatch.ui.workroom import Reporter, Work, Workroom, measure_job
+
+
+@st.cache_resource(show_spinner=False)
+def workroom() -> Workroom:
+    """The worker of this process."""
+    return Workroom()
+
+
+def start_measuring(job_id: str) -> None:
+    """Measure the photos of a job and propose arrangements, beside the page."""
+    shop = desk.the_shop()
+
+    def step(report: Reporter) -> None:
+        measure_job(shop, job_id, report)
+        if shop.list_boards(job_id):
+            propose(shop, job_id, report)
+
+    workroom().start(job_id, "Measuring", step)
+
+
+def start_proposing(job_id: str) -> None:
+    """Search arrangements for a job's boards, beside the page."""
+    shop = desk.the_shop()
+    workroom().start(job_id, "Searching arrangements", lambda report: propose(shop, job_id, report))
+
+
+def show_progress(job_id: str) -> Work | None:
+    """Show the work going on for a job, or what went wrong with it. Returns it."""
+    work = workroom().work_on(job_id)
+    if work is None:
+        return None
+    if work.busy:
+        st.progress(work.part, f"{work.what}: {work.text or 'starting'}")
+    elif work.state == "failed":
+        st.error(work.fault, icon=":material/error:")
+    return work

@@ -1,0 +1,50 @@
+"""The app's front: page set-up, the passcode when it serves the network, and the way to every page."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from grainmatch.errors import GrainmatchError
+from grainmatch.ui import (
+    boards_page,
+    jobs_page,
+    papers_page,
+    photos_page,
+    preview_page,
+    proposals_page,
+    top_page,
+)
+from grainmatch.ui.demo import first_job
+from grainmatch.ui.desk import show_error, the_shop
+from grainmatch.ui.door import ask_passcode
+from grainmatch.ui.ways import WAYS
+
+_SHOW = {
+    "jobs": jobs_page.show,
+    "photos": photos_page.show,
+    "boards": boards_page.show,
+    "proposals": proposals_page.show,
+    "top": top_page.show,
+    "preview": preview_page.show,
+    "papers": papers_page.show,
+}
+
+
+def show_site() -> None:
+    """Show the app; called once for every run of the script."""
+    st.set_page_config(page_title="grainmatch", page_icon=":material/table_bar:", layout="wide")
+    if not ask_passcode():
+        return
+    try:
+        first_job(the_shop())
+    except GrainmatchError as error:
+        show_error(error)
+        return
+    pages = {
+        name: st.Page(
+            show, title=WAYS[name].title, icon=WAYS[name].icon, url_path=name, default=name == "proposals"
+        )
+        for name, show in _SHOW.items()
+    }
+    st.session_state["pages"] = pages
+    st.navigation(list(pages.values()), position="top").run()

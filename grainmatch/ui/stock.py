@@ -1,0 +1,152 @@
+"""The boards of a job in memory: read from their sets, with what the maker said about each."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import streamlit as st
+from PIL import Image
+
+from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rgb, Score, Side
+from grainmatch.report.place import place_top
+from grainmatch.report.record import read_boards
+from grainmatch.report.top import draw_wood
+from grainmatch.store import Job, JobBoard, Shop
+
+PICTURE_PX_PER_MM = 0.6
+_OTHER: Mapping[Side, Side] = {"A": "B", "B": "A"}
+
+
+@dataclass(frozen=True, eq=False)
+class Stock:
+    """A job's boards in order, and a key that changes when anything about them does."""
+
+    boards: tuple[Board, ...]
+    used_elsewhere: frozenset[str]
+    key: tuple[Any, ...]
+
+    @property
+    def by_id(self) -> dict[str, Board]:
+        """The boards by their id in the job."""
+        return {b.id: b for b in self.boards}
+
+    @property
+    def free(self) -> tuple[Board, ...]:
+        """Boards that no other job has used."""
+        return tuple(b for b in self.boards if b.id not in self.used_elsewhere)
+
+
+def read_stock(shop: Shop, job: Job) -> Stock:
+    """The boards of a job as measured, with species, moisture, bark side and show face as the maker said.
+
+    Raises StoreError when a measured set is missing or damaged.
+    """
+    rows = shop.list_boards(job.id)
+    said: Mapping[str, Any] = job.details.get("boards", {})
+    key = tuple((r.board_id, r.set_sha256, r.id_in_set, repr(said.get(r.board_id))) for r in rows)
+    boards = tuple(_read_board(shop, row, said.get(row.board_id, {})) for row in rows)
+    elsewhere = frozenset(r.board_id for r in rows if r.used_by not in (None, job.id))
+    return Stock(boards, elsewhere, key)
+
+
+def _read_board(shop: Shop, row: JobBoard, said: Mapping[str, Any]) -> Board:
+    board = read_set(str(shop.set_folder(row.set_sha256)))[row.id_in_set]
+    if said.get("swap_faces"):
+        board = swap_faces(board)
+    return replace(
+        board,
+        id=row.board_id,
+        species=said.get("species", board.species),
+        moisture_pct=said.get("moisture_pct", board.moisture_pct),
+        bark_side=said.get("bark_side", board.bark_side),
+    )
+
+
+@lru_cache(maxsize=6)
+def read_set(folder: str) -> dict[str, Board]:
+    """A measured set from disk. The folder's name is a hash of its content, so the cache cannot be stale."""
+    boards = read_boards(Path(folder))
+    for board in boards:
+        for face in board.faces:
+            face.rgb.flags.writeable = False
+    return {b.id: b for b in boards}
+
+
+def swap_faces(board: Board) -> Board:
+    """The same board with the other face as its show face."""
+    faces = tuple(sorted((replace(f, side=_OTHER[f.side]) for f in board.faces), key=lambda f: f.side))
+    end = board.end_grain
+    if end is not None:
+        end = replace(
+            end,
+            bark_side=end.bark_side and _OTHER[end.bark_side],
+            pith_across_mm=-end.pith_across_mm,
+            pith_depth_mm=board.thickness_mm - end.pith_depth_mm,
+        )
+    return replace(
+        board,
+        faces=faces,
+        crook_mm=-board.crook_mm,
+        bark_side=board.bark_side and _OTHER[board.bark_side],
+        end_grain=end,
+    )
+
+
+def keep_outs(job: Job) -> dict[tuple[str, Side], tuple[Mark, ...]]:
+    """The zones the maker wants kept out of sight, by (board id, side)."""
+    found: dict[tuple[str, Side], tuple[Mark, ...]] = {}
+    for board_id, said in job.details.get("boards", {}).items():
+        for side, zones in said.get("keep_out", {}).items():
+            marks = (Mark("keep out", np.array(z, dtype=np.float64).reshape(-1, 2)) for z in zones)
+            found[board_id, "B" if side == "B" else "A"] = tuple(marks)
+    return found
+
+
+def add_keep_outs(
+    features: Mapping[tuple[str, Side], Features], job: Job
+) -> dict[tuple[str, Side], Features]:
+    """Features with the maker's keep-out zones among their marks."""
+    zones = keep_outs(job)
+    return {k: replace(f, marks=f.marks + zones[k]) if k in zones else f for k, f in features.items()}
+
+
+def draw_face(board: Board, side: Side, *, px_per_mm: float) -> Rgb | None:
+    """One face as the straight strip it can be ripped to, None when it was never photographed."""
+    if board.face(side) is None:
+        return None
+    alone = Layout((Placement(board.id, Pose(side)),), Score({}, 0.0))
+    placed = place_top(alone, [board])
+    return draw_wood(placed, placed.panel, px_per_mm=px_per_mm)
+
+
+def to_jpeg(rgb: Rgb, *, quality: int = 85) -> bytes:
+    """A picture as JPEG bytes."""
+    buffer = io.BytesIO()
+    Image.fromarray(rgb).save(buffer, "JPEG", quality=quality)
+    return buffer.getvalue()
+
+
+def to_png(rgb: Rgb) -> bytes:
+    """A picture as PNG bytes."""
+    buffer = io.BytesIO()
+    Image.fromarray(rgb).save(buffer, "PNG")
+    return buffer.getvalue()
+
+
+@st.cache_data(show_spinner=False, max_entries=256)
+def face_jpeg(key: Any, board_id: str, side: Side, px_per_mm: float, _board: Board) -> bytes | None:
+    """A face picture as JPEG; `key` stands for the board, which is too large to be hashed."""
+    rgb = draw_face(_board, side, px_per_mm=px_per_mm)
+    return None if rgb is None else to_jpeg(rgb)
+
+
+def chosen_boards(boards: Iterable[Board], board_ids: Sequence[str]) -> list[Board]:
+    """The boards of these ids, in that order."""
+    by_id = {b.id: b for b in boards}
+    return [by_id[i] for i in board_ids]

@@ -1,0 +1,188 @@
+"""The large view: change the top by hand, with every change scored at once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from grainmatch.model import Features, Layout, Side
+from grainmatch.report.score_words import describe_score
+from grainmatch.store import Job
+from grainmatch.ui import desk
+from grainmatch.ui.arrangement import Workbench
+from grainmatch.ui.choosing import save_layout
+from grainmatch.ui.proposing import asked_size, job_features
+from grainmatch.ui.scoring import finish_rest, look_at_seams, score_now
+from grainmatch.ui.shape import draw_shape
+from grainmatch.ui.stock import PICTURE_PX_PER_MM, Stock, face_jpeg, read_stock
+from grainmatch.ui.top_view import BoardLook, SeamLook, show_pictures, show_top
+from grainmatch.ui.ways import go, show_way
+from grainmatch.ui.working import bench_of, keep_working, note_kept
+from grainmatch.wood.top import predict_top_year
+
+_VIEW = "top_view"
+
+
+def show() -> None:
+    """The page."""
+    job = desk.show_header("Top")
+    with desk.in_words():
+        shop = desk.the_shop()
+        stock = read_stock(shop, job)
+        bench = bench_of(shop, job, stock) if stock.boards else None
+        if bench is None:
+            st.info("Nothing to work on yet. Proposals come first.")
+            show_way("proposals", "See the proposals")
+            return
+        show_pictures(_looks(stock))
+        _show_editor(job.id)
+        _show_rack(job, stock)
+
+
+def _looks(stock: Stock) -> dict[str, BoardLook]:
+    return {
+        b.id: BoardLook(
+            label=b.id,
+            length_mm=b.length_mm,
+            width_mm=b.width_mm,
+            pictures={
+                side: face_jpeg(stock.key, b.id, side, PICTURE_PX_PER_MM, _board=b) for side in ("A", "B")
+            },
+        )
+        for b in stock.free
+    }
+
+
+@st.fragment
+def _show_editor(job_id: str) -> None:
+    """The view and all that changes with every edit."""
+    with desk.in_words():
+        shop = desk.the_shop()
+        job = shop.read_job(job_id)
+        stock = read_stock(shop, job)
+        bench: Workbench = st.session_state[f"bench_{job_id}"]
+        with st.spinner("Reading the faces, once"):
+            features = job_features(shop, job, stock)
+        scored = score_now(job, stock, features, bench.now)
+        seams = look_at_seams(job, stock, features, scored)
+        _show_buttons(job, stock, features, bench, scored)
+        show_top(
+            _looks(stock),
+            bench.now,
+            rev=bench.rev,
+            seq=bench.seq,
+            seams=seams,
+            top_mm=asked_size(job),
+            units=desk.units(),
+            key=_VIEW,
+            on_edit=lambda: _take_edit(job_id),
+        )
+        left, right = st.columns(2)
+        with left:
+            _show_score(scored, seams)
+        with right:
+            _show_year(scored, stock)
+
+
+def _take_edit(job_id: str) -> None:
+    """Called before the view is drawn again: take over what the browser sent, and keep it."""
+    shop = desk.the_shop()
+    job = shop.read_job(job_id)
+    stock = read_stock(shop, job)
+    bench: Workbench = st.session_state[f"bench_{job_id}"]
+    answer = st.session_state[_VIEW].get("edit")
+    if bench.take(answer, {b.id: b for b in stock.free}):
+        _keep(job, stock, bench)
+
+
+def _keep(job: Job, stock: Stock, bench: Workbench) -> None:
+    shop = desk.the_shop()
+    scored = score_now(job, stock, job_features(shop, job, stock), bench.now)
+    note_kept(job.id, keep_working(shop, job.id, scored, bench.now.locked))
+
+
+def _go(job: Job, stock: Stock, bench: Workbench, way: Any) -> None:
+    bench.go(way)
+    _keep(job, stock, bench)
+
+
+def _show_buttons(
+    job: Job,
+    stock: Stock,
+    features: dict[tuple[str, Side], Features],
+    bench: Workbench,
+    scored: Layout,
+) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.button(
+            "Undo",
+            icon=":material/undo:",
+            disabled=not bench.past,
+            on_click=_go,
+            args=(job, stock, bench, "back"),
+        )
+        st.button(
+            "Redo",
+            icon=":material/redo:",
+            disabled=not bench.future,
+            on_click=_go,
+            args=(job, stock, bench, "forward"),
+        )
+        if st.button(
+            "Finish the rest for me", help="Locked boards stay; the others are arranged round them."
+        ):
+            with st.spinner("Searching round the locked boards"):
+                bench.put(finish_rest(job, stock, features, bench.now))
+            _keep(job, stock, bench)
+            st.rerun(scope="fragment")
+        name = st.text_input("Name", "My layout", label_visibility="collapsed", max_chars=60)
+        if st.button("Save this layout", type="primary"):
+            save_layout(job, scored, name=name)
+            go("papers")
+
+
+def _show_score(scored: Layout, seams: list[SeamLook]) -> None:
+    placed = scored.placements
+    bad = [
+        f"- **{above.board_id} | {below.board_id}** ({seam.grade}): {seam.words}"
+        for above, below, seam in zip(placed, placed[1:], seams, strict=False)
+        if seam.grade != "good"
+    ]
+    st.markdown("**Seams** · = good, ≈ fair, ≠ poor")
+    st.markdown("\n".join(bad) if bad else "Every seam matches well.")
+    st.markdown("**Score**")
+    st.markdown("\n".join(f"- {line}" for line in (*describe_score(scored.score), *scored.remarks)))
+
+
+def _show_year(scored: Layout, stock: Stock) -> None:
+    year = predict_top_year(scored, stock.boards)
+    thickness = max(stock.by_id[p.board_id].thickness_mm for p in scored.placements)
+    st.markdown("**Over the year**")
+    st.image(draw_shape(year, thickness_mm=thickness), width="stretch")
+    st.caption(f"{year.room.name}; heights drawn larger than life. {' '.join(year.assumptions[:3])}")
+    for words in year.warnings:
+        st.warning(words)
+
+
+def _show_rack(job: Job, stock: Stock) -> None:
+    """Boards of other jobs that are still free can be brought in."""
+    shop = desk.the_shop()
+    here = {b.rack_key for b in shop.list_boards(job.id)}
+    others = [b for b in shop.list_rack() if b.key not in here and b.state == "free"]
+    if not others:
+        return
+    names = {j.id: j.name for j in shop.list_jobs()}
+    with st.expander("Bring a board from the rack into this job"):
+        picked = st.selectbox(
+            "Board",
+            others,
+            format_func=lambda b: (
+                f"{b.id_in_set} from {names.get(b.home_job or '', 'a job since removed')} {b.note}"
+            ),
+        )
+        if st.button("Bring in") and picked is not None:
+            taken = {b.id for b in stock.boards}
+            number = next(n for n in range(1, 1000) if f"R{n}" not in taken)
+            shop.take_from_rack(job.id, picked.key, f"R{number}")
+            st.rerun()

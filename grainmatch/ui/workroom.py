@@ -1,0 +1,168 @@
+"""Long work done beside the pages: measuring photos and searching arrangements, with its progress.
+
+A thread works through one job at a time and writes results to the store, so that a page may be closed,
+and another browser sees them. Nothing here touches the page.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import threading
+import traceback
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from grainmatch.errors import GrainmatchError
+from grainmatch.store import JobPhoto, Shop
+
+Step = Callable[["Reporter"], None]
+
+
+@dataclass(frozen=True)
+class Work:
+    """How far a piece of work has come. fault is what went wrong, in words."""
+
+    what: str
+    done: int = 0
+    total: int = 0
+    text: str = ""
+    state: Literal["waiting", "running", "done", "failed"] = "waiting"
+    fault: str = ""
+
+    @property
+    def busy(self) -> bool:
+        """Whether it is still going on."""
+        return self.state in ("waiting", "running")
+
+    @property
+    def part(self) -> float:
+        """How much of it is done, 0 to 1."""
+        return min(1.0, self.done / self.total) if self.total > 0 else 0.0
+
+
+class Reporter:
+    """Handed to a piece of work, to be called as a progress callback."""
+
+    def __init__(self, room: Workroom, job_id: str) -> None:
+        self._room, self._job_id = room, job_id
+
+    def __call__(self, done: int, total: int, text: str) -> None:
+        self._room.change(self._job_id, done=done, total=total, text=text)
+
+
+class Workroom:
+    """One worker thread with the state of the last piece of work for every job."""
+
+    def __init__(self) -> None:
+        self._works: dict[str, Work] = {}
+        self._lock = threading.Lock()
+        self._hands = ThreadPoolExecutor(1, thread_name_prefix="grainmatch-work")
+
+    def work_on(self, job_id: str) -> Work | None:
+        """The last piece of work for a job."""
+        with self._lock:
+            return self._works.get(job_id)
+
+    def start(self, job_id: str, what: str, step: Step) -> bool:
+        """Queue a piece of work; not while another one for the same job is going on."""
+        with self._lock:
+            running = self._works.get(job_id)
+            if running is not None and running.busy:
+                return False
+            self._works[job_id] = Work(what)
+        self._hands.submit(self._run, job_id, step)
+        return True
+
+    def change(self, job_id: str, **fields: object) -> None:
+        """Note how far a job's work has come."""
+        with self._lock:
+            self._works[job_id] = replace(self._works[job_id], **fields)  # type: ignore[arg-type]
+
+    def _run(self, job_id: str, step: Step) -> None:
+        self.change(job_id, state="running")
+        try:
+            step(Reporter(self, job_id))
+        except GrainmatchError as error:
+            self.change(job_id, state="failed", fault=f"{error.message} {error.advice}")
+        except Exception:
+            traceback.print_exc()
+            self.change(job_id, state="failed", fault=_UNFORESEEN)
+        else:
+            self.change(job_id, state="done", text="")
+
+
+_UNFORESEEN = (
+    "Something went wrong that was not foreseen; the window the app was started from says what. "
+    "Your photos and layouts are kept. Try again, or leave out the last photo."
+)
+
+
+# --- the two pieces of work --------------------------------------------------------------------
+
+
+def measure_job(shop: Shop, job_id: str, report: Reporter) -> None:
+    """Measure all photos of a job and put their boards into it, until no photo is left waiting."""
+    while True:
+        photos = shop.list_photos(job_id)
+        if not photos:
+            shop.put_boards(job_id, [])
+            return
+        _measure_photos(shop, job_id, photos, report)
+        if all(p.state != "waiting" for p in shop.list_photos(job_id)):
+            return
+
+
+def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Reporter) -> None:
+    from grainmatch import pipeline
+    from grainmatch.report.record import write_boards
+
+    job = shop.read_job(job_id)
+    names = working_names(photos, job.details.get("roles", {}))
+    for photo in photos:
+        shop.set_photo_state(job_id, photo.sha256, "measuring")
+    with tempfile.TemporaryDirectory(prefix="grainmatch-") as scratch:
+        folder = Path(scratch)
+        paths = []
+        for photo in photos:
+            paths.append(folder / "photos" / names[photo.sha256])
+            paths[-1].parent.mkdir(exist_ok=True)
+            shutil.copyfile(photo.path, paths[-1])
+        measured = pipeline.photos_to_boards(
+            paths,
+            thickness_mm=float(job.details.get("thickness_mm", 27.0)),
+            sheet_on=job.details.get("sheet_on", "bench"),
+            species=str(job.details.get("species", "")),
+            progress=report,
+        )
+        rows = []
+        if measured.boards:
+            write_boards(folder / "set", measured.boards, measured.features, warnings=measured.warnings)
+            sha256 = shop.add_set(folder / "set")
+            rows = [(b.id, sha256, b.id) for b in measured.boards]
+    shop.put_boards(job_id, rows)
+    shop.put_proposals(job_id, [])
+    shop.update_job(
+        job_id,
+        details={"photo_names": {v: k for k, v in names.items()}, "warnings": list(measured.warnings)},
+    )
+    faults = {Path(f.photo).name: f"{f.message} {f.advice}" for f in measured.failures}
+    for photo in photos:
+        fault = faults.get(names[photo.sha256])
+        shop.set_photo_state(job_id, photo.sha256, "failed" if fault else "measured", fault or "")
+
+
+def working_names(photos: list[JobPhoto], roles: Mapping[str, str]) -> dict[str, str]:
+    """A file name for each photo (by its sha256), unlike any other, that says what it shows."""
+    names: dict[str, str] = {}
+    for number, photo in enumerate(photos, 1):
+        path = Path(photo.name)
+        role = roles.get(photo.sha256, "")
+        stem = f"{path.stem}_{role}" if role else path.stem
+        name = f"{stem}{photo.path.suffix}"
+        taken = {n.lower() for n in names.values()}
+        names[photo.sha256] = f"{stem}_{number}{photo.path.suffix}" if name.lower() in taken else name
+    return names
