@@ -100,7 +100,7 @@ def _arrange(arguments: argparse.Namespace) -> int:
 def _papers(arguments: argparse.Namespace) -> int:
     from grainmatch import pipeline
 
-    for path in pipeline.layout_to_files(
+    for path in pipeline.file_to_papers(
         arguments.layout, arguments.out, paper=arguments.paper, units=arguments.units, strips=arguments.strips
     ):
         print(path)
@@ -125,9 +125,12 @@ def _app(arguments: argparse.Namespace) -> int:
 
 
 def _wood(arguments: argparse.Namespace) -> int:
-    from grainmatch import pipeline
+    from grainmatch.wood.moisture import DEFAULT_ROOM
+    from grainmatch.wood.movement import predict_movement_table
 
-    table = pipeline.movement_table(arguments.species, room=arguments.room, width_mm=arguments.width)
+    table = predict_movement_table(
+        arguments.species, room=arguments.room or DEFAULT_ROOM, width_mm=arguments.width
+    )
     if arguments.json:
         _print_json(table.document())
     else:
@@ -204,7 +207,7 @@ def _parser() -> argparse.ArgumentParser:
     wood = commands.add_parser("wood", help="how much a width moves over a year")
     wood.add_argument("species", metavar="SPECIES")
     wood.add_argument("--width", type=_length, default=1000.0)
-    wood.add_argument("--room", default="heated and dry")
+    wood.add_argument("--room", default="", help="such as 'heated and dry'")
     wood.add_argument("--units", choices=["mm", "in"], default="mm")
     wood.add_argument("--json", action="store_true")
     wood.set_defaults(command=_wood)

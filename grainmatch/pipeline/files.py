@@ -1,0 +1,138 @@
+"""Boards and layouts to files and back: what the command line reads and writes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from grainmatch.errors import StoreError
+from grainmatch.model import Board, Features, Layout, Progress, Side, Wishes
+from grainmatch.pipeline.arrange import arrange
+from grainmatch.pipeline.measure import Measured, read_features
+from grainmatch.report.disk import write_bytes
+from grainmatch.report.page import Paper
+from grainmatch.report.papers import write_papers
+from grainmatch.report.record import BOARDS_FILE, read_boards, read_layout, write_boards, write_layout
+from grainmatch.report.top import draw_png
+from grainmatch.units import LengthUnits
+
+
+@dataclass(frozen=True)
+class SavedLayout:
+    """A layout and the file it was written to."""
+
+    path: Path
+    layout: Layout
+
+
+def save_measured(measured: Measured, folder: Path) -> dict[str, Any]:
+    """Write boards.json with the face pictures; returns the document as plain data.
+
+    Raises StoreError when the disk refuses, and when no board was measured nothing is written.
+    """
+    if not measured.boards:
+        return {"schema_version": 1, "warnings": list(measured.warnings), "boards": []}
+    path = write_boards(folder, measured.boards, measured.features, warnings=measured.warnings)
+    document: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    return document
+
+
+def folder_to_layouts(
+    boards_folder: Path,
+    out: Path,
+    *,
+    top_mm: tuple[float, float] | None = None,
+    wishes: Wishes | None = None,
+    n_best: int = 3,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> list[SavedLayout]:
+    """Search the best layouts of measured boards and write each with its picture, best first."""
+    boards = read_boards(boards_folder)
+    layouts = arrange(
+        boards, top_mm=top_mm, wishes=wishes or Wishes(), n_best=n_best, seed=seed, progress=progress
+    )
+    source = {
+        "boards": Path(os.path.relpath(boards_folder.resolve(), out.resolve())).as_posix(),
+        "boards_sha256": _sha256(boards_folder / BOARDS_FILE),
+    }
+    saved = []
+    for number, layout in enumerate(layouts, 1):
+        traced = replace(layout, made_from={**layout.made_from, **source})
+        path = write_layout(out / f"layout_{number}.json", traced)
+        write_bytes(out / f"top_{number}.png", draw_png(traced, boards))
+        saved.append(SavedLayout(path, traced))
+    return saved
+
+
+def layout_to_files(
+    layout: Layout,
+    boards: Sequence[Board],
+    folder: Path,
+    *,
+    paper: Paper = "a4",
+    units: LengthUnits = "mm",
+    strips: bool = False,
+    features: Mapping[tuple[str, Side], Features] | None = None,
+    made_on: date | None = None,
+) -> list[Path]:
+    """The papers for the clamps, the cut lists, drawings and pictures of one layout; returns the files."""
+    used = {p.board_id for p in layout.placements}
+    chosen = [b for b in boards if b.id in used]
+    return write_papers(
+        folder,
+        layout,
+        boards,
+        paper=paper,
+        units=units,
+        features=features or read_features(chosen),
+        made_on=made_on,
+    )
+
+
+def file_to_papers(
+    layout_file: Path,
+    folder: Path,
+    *,
+    paper: Paper = "a4",
+    units: LengthUnits = "mm",
+    strips: bool = False,
+) -> list[Path]:
+    """The papers of a saved layout, from the boards it was made from."""
+    layout = read_layout(layout_file)
+    boards = boards_of(layout, layout_file)
+    return layout_to_files(layout, boards, folder, paper=paper, units=units, strips=strips)
+
+
+def boards_of(layout: Layout, layout_file: Path) -> list[Board]:
+    """The measured boards a layout file was made from.
+
+    Raises StoreError when their folder is gone or they were measured anew since.
+    """
+    place = layout.made_from.get("boards")
+    if not place:
+        raise StoreError(
+            f"{layout_file.name} does not say which boards it was made from.",
+            "Arrange the boards again, or write the papers from the app.",
+        )
+    folder = layout_file.parent / place
+    if not (folder / BOARDS_FILE).is_file():
+        raise StoreError(
+            f"The boards of {layout_file.name} are not where they were when it was made.",
+            "Put the folder with boards.json back in its place, or arrange the boards again.",
+        )
+    if layout.made_from.get("boards_sha256") not in (None, _sha256(folder / BOARDS_FILE)):
+        raise StoreError(
+            f"The boards were measured anew after {layout_file.name} was made.", "Arrange the boards again."
+        )
+    return read_boards(folder)
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
