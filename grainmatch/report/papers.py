@@ -8,14 +8,22 @@ from pathlib import Path
 
 from grainmatch.model import Board, Layout
 from grainmatch.report.canvas import Drawing
+from grainmatch.report.cards import draw_cards
 from grainmatch.report.disk import write_bytes
+from grainmatch.report.dxf import draw_dxf
+from grainmatch.report.movement import draw_movement
 from grainmatch.report.page import Paper, Stamp, number_pages
 from grainmatch.report.pdf import draw_pdf
 from grainmatch.report.pinup import FaceFeatures, draw_pinup
 from grainmatch.report.place import PlacedTop, place_top
+from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
 from grainmatch.report.record import layout_id, layout_to_json
+from grainmatch.report.strips import draw_strips
+from grainmatch.report.svg import draw_svg
 from grainmatch.report.top import draw_png
 from grainmatch.units import LengthUnits
+from grainmatch.wood.moisture import DEFAULT_ROOM, Room
+from grainmatch.wood.top import TopYear, predict_top_year
 
 
 def write_papers(
@@ -26,33 +34,52 @@ def write_papers(
     paper: Paper = "a4",
     units: LengthUnits = "mm",
     features: FaceFeatures | None = None,
+    room: Room = DEFAULT_ROOM,
+    strips: bool = False,
     made_on: date | None = None,
 ) -> list[Path]:
-    """Write the papers of a layout into a folder; returns what was written, the PDF first.
+    """Write the papers of a layout into a folder; returns what was written, the PDF to print first.
 
-    Raises LayoutError when a board of the layout is missing, StoreError when the disk refuses.
+    strips adds a PDF of every seam at full size. Raises LayoutError when a board of the layout is
+    missing, WoodError for a wood no figures are known for, StoreError when the disk refuses.
     """
     stamp = Stamp(layout_id(layout), made_on or datetime.now(UTC).astimezone().date())
     placed = place_top(layout, boards)
-    pages = draw_pages(layout, placed, stamp, paper=paper, units=units, features=features or {})
-    pdf = draw_pdf(pages, title=f"Table top, {stamp.words}", made_on=stamp.made_on)
-    return [
-        write_bytes(folder / "papers.pdf", pdf),
-        write_bytes(folder / "top.png", draw_png(layout, boards)),
-        write_bytes(folder / "layout.json", layout_to_json(layout).encode()),
-    ]
+    year = predict_top_year(layout, boards, room=room)
+    pages = draw_pages(layout, placed, year, stamp, paper=paper, units=units, features=features or {})
+    title = f"Table top, {stamp.words}"
+    plan = draw_plan(placed, title=title)
+    files = {
+        "papers.pdf": draw_pdf(pages, title=title, made_on=stamp.made_on),
+        "top.png": draw_png(layout, boards),
+        "boards.csv": boards_csv(placed, units).encode("utf-8-sig"),
+        "cuts.csv": cuts_csv(placed, units).encode("utf-8-sig"),
+        "layout.svg": draw_svg(plan).encode(),
+        "layout.dxf": draw_dxf(plan).encode("ascii"),
+        "layout.json": layout_to_json(layout).encode(),
+    }
+    if strips:
+        tiles = draw_strips(placed, stamp, paper=paper, units=units)
+        number_pages(tiles, stamp)
+        files["strips.pdf"] = draw_pdf(tiles, title=f"Seam strips, {stamp.words}", made_on=stamp.made_on)
+    return [write_bytes(folder / name, data) for name, data in files.items()]
 
 
 def draw_pages(
     layout: Layout,
     placed: PlacedTop,
+    year: TopYear,
     stamp: Stamp,
     *,
     paper: Paper,
     units: LengthUnits,
     features: FaceFeatures,
 ) -> list[Drawing]:
-    """All pages of the PDF, numbered."""
-    pages = [draw_pinup(layout, placed, stamp, paper=paper, units=units, features=features)]
+    """All pages of the PDF, numbered: to pin up, movement, cards."""
+    pages = [
+        draw_pinup(layout, placed, stamp, paper=paper, units=units, features=features),
+        draw_movement(placed, year, stamp, paper=paper, units=units),
+        *draw_cards(placed, stamp, paper=paper, units=units, features=features),
+    ]
     number_pages(pages, stamp)
     return pages

@@ -102,6 +102,20 @@ def finished_width_mm(board: Board, placement: Placement) -> float:
     return width
 
 
+def rip_at_ends(item: PlacedBoard) -> tuple[tuple[float, float], tuple[float, float]]:
+    """What the saw takes off at the left and right end as the board lies: upper edge, lower edge.
+
+    A tapered board loses half its taper on either edge, so that the lines stay along the strip.
+    """
+    board = item.board
+    ends = board.start_width_mm, board.end_width_mm
+    if item.placement.pose.turned:
+        ends = ends[::-1]
+    taper = tuple((end - board.width_mm) / 2 for end in ends)
+    upper, lower = ((taper[0] + rip, taper[1] + rip) for rip in item.placement.rip_mm)
+    return upper, lower
+
+
 def _cut_box(layout: Layout, placed: list[PlacedBoard], panel: Box, *, middle_mm: float) -> Box:
     if layout.top_mm is None:
         left, right = max(p.box.left_mm for p in placed), min(p.box.right_mm for p in placed)
