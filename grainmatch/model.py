@@ -74,7 +74,7 @@ class Bench:
 
     face_height_mm is how far that plane lies above the bench top. px_per_mm is the scale at the
     middle of the photo on it, scale_sigma_frac its relative 1-sigma. scale_from says in words
-    what gave the scale.
+    what gave the scale. sheet_height_mm is how far the sheets' plane lies above the bench top.
     """
 
     photo: Photo
@@ -86,6 +86,7 @@ class Bench:
     scale_from: str
     sheets: tuple[Sheet, ...] = ()
     sheet_outlines_px: tuple[Points, ...] = ()
+    sheet_height_mm: float = 0.0
     warnings: tuple[str, ...] = ()
 
 

@@ -15,6 +15,7 @@ from scipy.optimize import least_squares
 from grainmatch.errors import PhotoError
 from grainmatch.geometry import Camera, pixels_to_plane, project
 from grainmatch.model import Photo, Sheet
+from grainmatch.photo.edges import USUAL_SAG_MM, USUAL_TAPER_MM, LongEdges
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +29,7 @@ K1_USUAL = 0.004
 # Corners are never trusted beyond this: paper and print are not perfect either.
 LEAST_CORNER_SIGMA_PX = 0.02
 _ROUGH_RMS_PX = 0.5
+_USUAL_BEND_MM = np.array([USUAL_SAG_MM, USUAL_SAG_MM, USUAL_TAPER_MM])
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,14 +54,18 @@ class CameraFit:
         return math.sqrt(sum(((measure(a) - measure(b)) / 2) ** 2 for a, b in self.spread))
 
 
-def fit_camera(sheets: Sequence[Sheet], photo: Photo) -> CameraFit:
+def fit_camera(
+    sheets: Sequence[Sheet], photo: Photo, *, edges: Sequence[LongEdges] = (), lift_mm: float = 0.0
+) -> CameraFit:
     """One camera from the corners of all sheets; they lie in one plane, each shifted and turned freely.
 
     Weighted least squares on the reprojection of the corners (bundle adjustment; Hartley & Zisserman,
     Multiple View Geometry, 2nd ed. 2004, ch. 18) over the pose, the focal length and one radial term. The
     focal length from EXIF (what is usual for phones when there is none) and k1 = 0 enter as
-    observations with their own sigma, so they move only as far as the view supports. The principal point
-    is taken in the photo's middle.
+    observations with their own sigma, so they move only as far as the view supports. So do, when given,
+    long `edges` of boards whose faces lie `lift_mm` above the sheets: most are straight and most boards
+    parallel, which pins the lens and the tilt far from the sheets; a few that are not hardly count.
+    The principal point is taken in the photo's middle.
 
     Raises PhotoError when there is no sheet, or it is seen too sharply from the side.
     """
@@ -75,7 +81,7 @@ def fit_camera(sheets: Sequence[Sheet], photo: Photo) -> CameraFit:
     misfit = problem.misfit_px(best.x)
     free = max(len(misfit) - len(best.x), 1)
     sigma_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
-    problem = replace(problem, sigma_px=sigma_px)
+    problem = replace(problem, sigma_px=sigma_px, edges=tuple(edges), lift_mm=lift_mm)
     return _describe(problem, _solve(problem, best.x), photo)
 
 
@@ -89,6 +95,8 @@ class _Corners:
     focal_px: float
     focal_sigma_frac: float
     sigma_px: float = 0.05
+    edges: tuple[LongEdges, ...] = ()
+    lift_mm: float = 0.0
 
     def camera(self, state: Floats) -> Camera:
         rotation, _ = cv2.Rodrigues(state[2:5])
@@ -104,10 +112,17 @@ class _Corners:
         return np.asarray(seen - np.concatenate([s.corners_px for s in self.sheets])).ravel()
 
     def residuals(self, state: Floats) -> Floats:
-        k1 = state[1] / K1_USUAL
-        straight = math.copysign(math.sqrt(2 * math.log1p(k1 * k1 / 2)), k1)
-        prior = [(state[0] - math.log(self.focal_px)) / self.focal_sigma_frac, straight]
-        return np.concatenate([self.misfit_px(state) / self.sigma_px, prior])
+        focal = (state[0] - math.log(self.focal_px)) / self.focal_sigma_frac
+        usual = [np.array([state[1] / K1_USUAL])]
+        if self.edges:
+            camera = self.camera(state)
+            usual += [e.bend(camera, self.lift_mm) / _USUAL_BEND_MM for e in self.edges]
+        return np.concatenate([self.misfit_px(state) / self.sigma_px, [focal], _tame(np.concatenate(usual))])
+
+
+def _tame(z: Floats) -> Floats:
+    """Residuals whose squares are Cauchy's loss, 2 log(1 + z^2 / 2): like z when small, levelling off."""
+    return np.asarray(np.sign(z) * np.sqrt(2 * np.log1p(z * z / 2)))
 
 
 def _focal_prior(photo: Photo) -> tuple[float, float]:

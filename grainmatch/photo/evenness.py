@@ -209,7 +209,7 @@ def _fit_channel(
     """
     design, tones, which, prior = _design(surfaces, field, k)
     worth = np.array([s.worth / len(s.tones) for s in surfaces])[which] / _TONE_SIGMA[k] ** 2
-    weight: Floats = np.ones(len(tones))
+    weight: Floats = np.ones_like(tones)
     solution = np.zeros(design.shape[1])
     for _ in range(_ROUNDS):
         w = weight * worth

@@ -13,6 +13,7 @@ from grainmatch.errors import PhotoError, UsageError
 from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels
 from grainmatch.model import Bench, Photo, Sheet
 from grainmatch.photo.camera import CameraFit, fit_camera
+from grainmatch.photo.edges import trace_boards
 from grainmatch.photo.light import measure_light
 from grainmatch.photo.paper import find_paper
 from grainmatch.photo.sheet import PAPER_MM, find_sheets
@@ -59,9 +60,11 @@ def fit_bench(
     `fit_bench_from_board` once outlines are there. The light comes from the sheets alone (`even_light`).
     """
     check_thickness(thickness_mm)
+    lift_mm = thickness_mm if sheet_on == "bench" else 0.0
     sheets = find_sheets(photo)
     if sheets:
-        return _bench_from_sheets(photo, sheets, thickness_mm, sheet_on, _sheet_words(sheets))
+        words = _sheet_words(sheets)
+        return _bench_from_fit(photo, sheets, fit_camera(sheets, photo), thickness_mm, lift_mm, words)
     if isinstance(known, str):
         known = KnownPaper(known)
     if isinstance(known, KnownPaper):
@@ -72,11 +75,33 @@ def fit_bench(
                 "Lay the paper flat, fully in view, on something darker.",
             )
         words = f"a plain {'A4' if known.paper == 'a4' else 'Letter'} sheet"
-        return _bench_from_sheets(photo, (paper,), thickness_mm, sheet_on, words)
+        return _bench_from_fit(photo, (paper,), fit_camera((paper,), photo), thickness_mm, lift_mm, words)
     raise PhotoError(
         f"No reference sheet was found in {photo.name}.",
         "Lay the printed sheet flat and fully in view, or say which paper or board size to go by.",
     )
+
+
+def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
+    """The bench with its camera fitted again to the sheets and to the boards' own long edges.
+
+    outlines_px: one outline (n, 2) a board. The sheets alone leave the lens and the tilt a little open at
+    the far end of long boards; straight, parallel edges close that (see `fit_camera`). Outlines in pixels
+    stay valid; lay those in mm again with `carry_points`. Unchanged when no sheet gave the scale or no edge
+    can be traced.
+    """
+    edges = trace_boards(bench, outlines_px)
+    if not bench.sheets or not edges:
+        return bench
+    lift_mm = bench.face_height_mm - bench.sheet_height_mm
+    fit = fit_camera(bench.sheets, bench.photo, edges=edges, lift_mm=lift_mm)
+    return _bench_from_fit(bench.photo, bench.sheets, fit, bench.face_height_mm, lift_mm, bench.scale_from)
+
+
+def carry_points(before: Bench, after: Bench, points_mm: Points) -> Points:
+    """Points (n, 2) on the faces' plane of one bench to the same photo places on another's."""
+    seen = plane_to_pixels(before.camera, points_mm, before.face_height_mm)
+    return pixels_to_plane(after.camera, seen, after.face_height_mm)
 
 
 def check_thickness(thickness_mm: float) -> None:
@@ -93,14 +118,12 @@ def _sheet_words(sheets: Sequence[Sheet]) -> str:
     return f"reference sheet {numbers}" if len(sheets) == 1 else f"reference sheets {numbers}"
 
 
-def _bench_from_sheets(
-    photo: Photo, sheets: tuple[Sheet, ...], thickness_mm: float, sheet_on: SheetOn, words: str
+def _bench_from_fit(
+    photo: Photo, sheets: tuple[Sheet, ...], fit: CameraFit, thickness_mm: float, lift_mm: float, words: str
 ) -> Bench:
-    fit = fit_camera(sheets, photo)
-    lift_mm = thickness_mm if sheet_on == "bench" else 0.0  # faces above the sheets
-    camera = raise_frame(fit.camera, thickness_mm - lift_mm)
+    """`lift_mm`: of the faces above the sheets."""
     sheet_height_mm = thickness_mm - lift_mm
-    outlines = tuple(_paper_outline_px(s, camera, sheet_height_mm) for s in sheets)
+    camera = raise_frame(fit.camera, sheet_height_mm)
     return Bench(
         photo=photo,
         camera=camera,
@@ -110,7 +133,8 @@ def _bench_from_sheets(
         scale_sigma_frac=scale_sigma_frac(fit, photo, lift_mm),
         scale_from=words,
         sheets=sheets,
-        sheet_outlines_px=outlines,
+        sheet_outlines_px=tuple(_paper_outline_px(s, camera, sheet_height_mm) for s in sheets),
+        sheet_height_mm=sheet_height_mm,
         warnings=(*photo.warnings, *fit.notes),
     )
 

@@ -1,0 +1,152 @@
+"""Long edges of outlined boards, traced in the photo: what straight wood says about the camera."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels, resample_polyline
+from grainmatch.model import Bench
+from grainmatch.photo.rectify import frame_face
+
+Floats = NDArray[np.float64]
+
+# A planed edge's bow and a board's taper, in mm: long-tailed, because some boards have plenty.
+USUAL_SAG_MM = 0.25
+USUAL_TAPER_MM = 0.4
+LEAST_LENGTH_MM = 250.0
+_STATIONS = 41
+_LOOKS = 5  # along the edge, averaged at each station
+_REACH_MM = 2.5
+_LEAST_STATIONS = 15
+
+
+@dataclass(frozen=True, eq=False)
+class LongEdges:
+    """One board's long edges.
+
+    traced_px (2, n, 2): upper, then lower, left to right. solve (2, 3, n) takes offsets across the board
+    to their constant, slope and bow along it, doubtful stations left out.
+    """
+
+    traced_px: Points
+    solve: Floats
+    length_mm: float
+
+    def bend(self, camera: Camera, height_mm: float) -> Floats:
+        """Sag of the upper and lower edge and the taper, (3,) mm, on the plane as `camera` sees it."""
+        n = self.traced_px.shape[1]
+        flat = pixels_to_plane(camera, self.traced_px.reshape(-1, 2), height_mm).reshape(2, n, 2)
+        along = (flat[:, -1] - flat[:, 0]).sum(axis=0)
+        across = np.array([-along[1], along[0]]) / np.hypot(*along)
+        terms = np.einsum("ekn,en->ek", self.solve, flat @ across)
+        return np.array([1.5 * terms[0, 2], 1.5 * terms[1, 2], 2 * (terms[1, 1] - terms[0, 1])])
+
+
+def trace_boards(bench: Bench, outlines_px: Sequence[Points]) -> tuple[LongEdges, ...]:
+    """The long edges of each outline (n, 2), found again in the photo to a fraction of a pixel.
+
+    Across each of 41 stations the strongest colour step within 2.5 mm of the outline counts. Boards shorter
+    than 250 mm, or with too few clear stations, are left out.
+    """
+    found = []
+    for outline in outlines_px:
+        upper, lower = _long_sides(bench, np.asarray(outline, dtype=np.float64))
+        length_mm = float(np.hypot(*(upper[-1] - upper[0])))
+        if length_mm < LEAST_LENGTH_MM:
+            continue
+        sides = [_trace(bench, side) for side in (upper, lower)]
+        solves = [_solver(offset_mm) for _, offset_mm in sides]
+        if all(s is not None for s in solves):
+            found.append(LongEdges(np.array([p for p, _ in sides]), np.array(solves), length_mm))
+    return tuple(found)
+
+
+def _long_sides(bench: Bench, outline_px: Points) -> tuple[Points, Points]:
+    """The outline's upper and lower side as polylines on the faces' plane, left to right."""
+    frame = frame_face(bench, outline_px)
+    outline = pixels_to_plane(bench.camera, outline_px, bench.face_height_mm)
+    level = frame.from_bench(outline) / frame.size_mm
+    corners = [
+        int(np.argmin(np.hypot(*((level - c) * (3.0, 1.0)).T))) for c in ((0, 0), (1, 0), (1, 1), (0, 1))
+    ]
+    order = (
+        1
+        if _steps(corners[0], corners[1], len(outline)) <= _steps(corners[1], corners[0], len(outline))
+        else -1
+    )
+    upper = _walk(outline, corners[0], corners[1], order)
+    lower = _walk(outline, corners[3], corners[2], -order)
+    return upper, lower
+
+
+def _steps(a: int, b: int, n: int) -> int:
+    return (b - a) % n
+
+
+def _walk(outline: Points, start: int, end: int, order: int) -> Points:
+    n = len(outline)
+    count = (order * (end - start)) % n
+    return outline[[(start + order * k) % n for k in range(count + 1)]]
+
+
+def _trace(bench: Bench, side_mm: Points) -> tuple[Points, Floats]:
+    """Edge points (41, 2) in photo pixels and how far each lies from the outline in mm, NaN where unclear."""
+    line = resample_polyline(side_mm, 401)[12:-12]
+    at = np.linspace(_LOOKS, len(line) - 1 - _LOOKS, _STATIONS).astype(int)
+    along = line[at + 3] - line[at - 3]
+    along /= np.hypot(*along.T)[:, None]
+    across = np.column_stack([-along[:, 1], along[:, 0]])
+    px_mm = 1 / bench.px_per_mm
+    t = np.arange(-_REACH_MM, _REACH_MM + px_mm / 4, px_mm / 2)
+    looks = (np.arange(_LOOKS) - _LOOKS // 2) * px_mm
+    places = (
+        line[at][:, None, None]
+        + looks[None, :, None, None] * along[:, None, None]
+        + t[None, None, :, None] * across[:, None, None]
+    )
+    xy = (plane_to_pixels(bench.camera, places.reshape(-1, 2), bench.face_height_mm) - 0.5).astype(np.float32)
+    seen = cv2.remap(bench.photo.rgb, xy[:, :1], xy[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = np.asarray(seen, dtype=np.float32).reshape(_STATIONS, _LOOKS, len(t), 3).mean(axis=1)
+    offset_mm = _steepest(profile, t)
+    shift = np.where(np.isnan(offset_mm), 0.0, offset_mm)
+    edge_px = plane_to_pixels(bench.camera, line[at] + shift[:, None] * across, bench.face_height_mm)
+    return edge_px, offset_mm
+
+
+def _steepest(profile: NDArray[np.float32], t_mm: Floats) -> Floats:
+    """Where each profile (stations, n, 3) changes most, to a fraction of a step; NaN where it hardly does."""
+    slope = np.gradient(cv2.GaussianBlur(profile, (1, 1), 0), axis=1)
+    size = np.sqrt((slope.astype(np.float64) ** 2).sum(axis=2)) * np.exp(-((t_mm / 1.5) ** 2) / 2)
+    best = np.clip(size.argmax(axis=1), 1, len(t_mm) - 2)
+    rows = np.arange(len(size))
+    a, b, c = size[rows, best - 1], size[rows, best], size[rows, best + 1]
+    bow = a - 2 * b + c
+    part = np.where(bow < 0, 0.5 * (a - c) / np.minimum(bow, -1e-9), 0.0)
+    at = t_mm[best] + np.clip(part, -1, 1) * (t_mm[1] - t_mm[0])
+    clear = (b > 4.0) & (b > 0.4 * np.median(b))
+    return np.where(clear, at, np.nan)
+
+
+def _solver(offset_mm: Floats) -> Floats | None:
+    """Least-squares map (3, n) from offsets to constant, slope and bow over clear stations; None when few.
+
+    Stations off the run of their edge (a shadow, a knot at the edge) are left out.
+    """
+    s = np.linspace(-1, 1, len(offset_mm))
+    basis = np.column_stack([np.ones_like(s), s, 1.5 * s * s - 0.5])
+    use = np.isfinite(offset_mm)
+    for _ in range(4):
+        if use.sum() < _LEAST_STATIONS:
+            return None
+        fit = np.linalg.lstsq(basis[use], offset_mm[use], rcond=None)[0]
+        left = np.abs(np.where(np.isfinite(offset_mm), offset_mm, np.inf) - basis @ fit)
+        use = left < max(3 * 1.4826 * float(np.median(left[use])), 0.08)
+    if use.sum() < _LEAST_STATIONS:
+        return None
+    weighted = basis * use[:, None]
+    return np.asarray(np.linalg.solve(basis[use].T @ basis[use], weighted.T))
