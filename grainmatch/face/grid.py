@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from grainmatch.model import Mask, Rgb
 
-Floats = NDArray[np.float32]
+Floats = NDArray[np.floating[Any]]
 
 CELL_MM = 4.0
 _WORK_PX_PER_MM = 1.75  # finest scale at which ring lines (over 1 mm apart) are still drawn well
@@ -62,6 +62,14 @@ class Grid:
             np.ascontiguousarray(values, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA
         )
         return np.asarray(mean * self.cell_px**2, dtype=np.float32)
+
+
+def blur(values: Floats, along: float, across: float, *, edge: int = cv2.BORDER_REPLICATE) -> Floats:
+    """Gaussian blur of (h, w) or (h, w, c) with a sigma along and one across, in pixels or cells."""
+    image = np.ascontiguousarray(values)
+    return np.asarray(
+        cv2.GaussianBlur(image, (0, 0), sigmaX=along, sigmaY=across, borderType=edge), dtype=image.dtype
+    )
 
 
 def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
