@@ -383,3 +383,160 @@ class Problem:
     rules: tuple[Rule, ...] = ()
     top_mm: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
+
+
+# --- glue-up -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Tools:
+    """What the maker has at hand. Defaults are a small shop's; every one can be set.
+
+    open_min: from the first glue spread until the clamps must be tight (the glue maker's figure counts).
+    clamp_reach_mm: widest opening. clamp_force_n: one clamp pulled tight by hand. clamp_head_mm: width of
+    its jaw along the seam. caul_mm: thickness of the batten between clamp and edge, 0 for none. None for a
+    machine means there is none. lift_kg: what one person lifts. most_seams_n: seams one person glues at once.
+    """
+
+    open_min: float = 10.0
+    clamps_n: int = 10
+    clamp_reach_mm: float = 1200.0
+    clamp_force_n: float = 4500.0
+    clamp_head_mm: float = 25.0
+    caul_mm: float = 0.0
+    planer_width_mm: float | None = None
+    jointer_width_mm: float | None = None
+    lift_kg: float = 23.0
+    people_n: int = 1
+    most_seams_n: int = 2
+    glue_g: float = 500.0
+    temperature_c: float = 18.0
+
+    def __post_init__(self) -> None:
+        positive = (
+            self.open_min, self.clamp_reach_mm, self.clamp_force_n, self.clamp_head_mm, self.lift_kg,
+            self.planer_width_mm or 1.0, self.jointer_width_mm or 1.0,
+        )  # fmt: skip
+        usable = all(math.isfinite(v) and v > 0 for v in positive) and math.isfinite(self.temperature_c)
+        whole = self.clamps_n >= 0 and self.people_n >= 1 and self.most_seams_n >= 1
+        if not (usable and whole and 0 <= self.caul_mm < math.inf and 0 <= self.glue_g < math.inf):
+            raise LayoutError("A tool has an impossible figure.", "Give sizes, times and forces above zero.")
+
+
+@dataclass(frozen=True)
+class Clamp:
+    """One clamp. place_mm: from the left end of the panel; number: the order in which it is pulled tight."""
+
+    place_mm: float
+    over: bool
+    number: int
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One glue-up: parts (boards, or panels glued before, named by their boards) joined side by side.
+
+    day counts from 1. seams: index of each seam in the whole top (0 between the first two boards).
+    spacing_mm: between clamps; force_n: on each clamp; pressure_mpa: what they bring on the seam, wanted_mpa
+    the range asked for. glue_g: to spread. work_min: spreading and clamping, at most open_min.
+    """
+
+    day: int
+    parts: tuple[tuple[str, ...], ...]
+    seams: tuple[int, ...]
+    length_mm: float
+    width_mm: float
+    weight_kg: float
+    clamps: tuple[Clamp, ...]
+    spacing_mm: float
+    force_n: float
+    pressure_mpa: float
+    wanted_mpa: tuple[float, float]
+    glue_g: float
+    work_min: float
+    open_min: float
+    clamped_min: float
+    steps: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def board_ids(self) -> tuple[str, ...]:
+        """All boards in the panel this stage makes, top to bottom."""
+        return tuple(i for part in self.parts for i in part)
+
+
+@dataclass(frozen=True)
+class EdgeMark:
+    """How to hold one board at the jointer: its show face against the fence (in) or away from it (out)."""
+
+    board_id: str
+    face_up: Side
+    show_face_in: bool
+
+
+@dataclass(frozen=True)
+class GlueUp:
+    """The plan from boards to a glued panel. stages in the order they are done; days until surfacing.
+
+    cautions go on every paper that shows the plan; assumptions say what was not known.
+    """
+
+    stages: tuple[Stage, ...]
+    edge_marks: tuple[EdgeMark, ...]
+    glue_g: float
+    glue_enough: bool
+    surface_after_days: int
+    cauls: tuple[str, ...]
+    steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    assumptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class BoardTrim:
+    """What the final cuts take off one board. left_mm and right_mm: beyond the cut lines, negative where the
+    board falls short of them. slide_mm: how far it lies off the middle."""
+
+    board_id: str
+    left_mm: float
+    right_mm: float
+    upper_mm: float
+    lower_mm: float
+    slide_mm: float
+
+
+@dataclass(frozen=True)
+class SparePiece:
+    """Wood left over. kind says where it comes from; it goes back on the rack when worth keeping.
+
+    from_left_mm and from_upper_mm place its corner on the board as face A shows it.
+    """
+
+    board_id: str
+    kind: Literal["end", "edge", "whole board"]
+    length_mm: float
+    width_mm: float
+    thickness_mm: float
+    from_left_mm: float
+    from_upper_mm: float
+    keep: bool
+
+
+@dataclass(frozen=True)
+class TrimPlan:
+    """Where the glued panel is cut. Panel frame: x from the leftmost board end, y from the upper edge.
+
+    cut_mm: left, top, right, bottom of the finished top. rough_mm: for each board, where it may be cut across
+    before gluing (left, right, panel x). lost_frac: share of the boards' area that is not in the top.
+    """
+
+    panel_mm: tuple[float, float]
+    cut_mm: tuple[float, float, float, float]
+    boards: tuple[BoardTrim, ...]
+    rough_mm: Mapping[str, tuple[float, float]]
+    spare: tuple[SparePiece, ...]
+    lost_frac: float
+    marks_left_in: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    assumptions: tuple[str, ...] = ()
