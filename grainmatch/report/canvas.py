@@ -46,6 +46,13 @@ class Polygon:
     fill: Colour | None = None
     layer: str = "drawing"
 
+    @property
+    def is_upright(self) -> bool:
+        """Whether it is a rectangle with level sides."""
+        corners = set(self.points)
+        xs, ys = {x for x, _ in corners}, {y for _, y in corners}
+        return len(corners) == 4 and len(xs) == 2 and len(ys) == 2
+
 
 @dataclass(frozen=True)
 class Text:

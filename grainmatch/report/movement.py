@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 import numpy as np
 
-from grainmatch.report.canvas import GREY, Drawing, Point
-from grainmatch.report.page import MARGIN_MM, Column, Paper, Stamp, bullets, new_page, paragraph, table
+from grainmatch.report.canvas import GREY, Drawing
+from grainmatch.report.flow import Flow
 from grainmatch.report.place import PlacedTop, board_name
 from grainmatch.units import LengthUnits, format_inches, format_length
 from grainmatch.wood.shrinkage import Movement
@@ -19,29 +22,51 @@ _BASIS = (
     "Wood moves across the grain; along it, hardly at all.",
     "Each season is taken to last until the wood has settled; a finish and a short season give less.",
 )
+_COLUMNS = [
+    ("Season", 22), ("Wood moisture", 16), ("Width", 16), ("Change", 20), ("Range to expect", 26),
+    ("Out of flat", 14),
+]  # fmt: skip
 _EXAGGERATIONS = (1, 2, 5, 10, 20, 50)
 
 
-def draw_movement(
-    placed: PlacedTop, year: TopYear, stamp: Stamp, *, paper: Paper, units: LengthUnits
-) -> Drawing:
+def flow_movement(flow: Flow, placed: PlacedTop, year: TopYear, *, units: LengthUnits) -> None:
     """A figure of the end of the top a season, a table, and what the figures rest on."""
-    page = new_page(paper, stamp, "Movement over the year")
-    inner = page.width_mm - 2 * MARGIN_MM
-    y = paragraph(page, (MARGIN_MM, MARGIN_MM + 9), inner, _summary(year, units))
-    scale = (inner - 4) / (1.02 * max(float(s.across_mm[-1]) for s in year.seasons))
+    flow.paragraph(_summary(year, units))
+    scale = (flow.width_mm - 4) / (1.02 * max(float(s.across_mm[-1]) for s in year.seasons))
     worst = max(float(np.abs(_upright(s)).max()) for s in year.seasons)
     exaggeration = _exaggeration(worst, scale)
-    y = paragraph(page, (MARGIN_MM, y + 2), inner, _figure_words(scale, exaggeration), size_mm=3.0)
+    flow.paragraph(_figure_words(scale, exaggeration), size_mm=3.0)
     for season in year.seasons:
-        y = _section(page, (MARGIN_MM, y + 3), placed, season, scale, exaggeration, units)
-    y = table(page, (MARGIN_MM, y + 3), _columns(inner), [_row(s, year, units) for s in year.seasons])
-    y = paragraph(page, (MARGIN_MM, y + 4), inner, "What this rests on", bold=True)
-    notes = [*_BASIS, *year.warnings, *year.assumptions]
+        flow.figure(_draw_section(placed, season, flow.width_mm, scale, exaggeration, units))
+    flow.space(2)
+    flow.table(_COLUMNS, [_row(s, year, units) for s in year.seasons])
+    flow.heading("What these figures rest on")
+    notes = [*_BASIS, *year.warnings, *gather(year.assumptions, [p.board.id for p in placed.boards])]
     if year.room.source:
         notes.append(f"Room: {year.room.name} ({year.room.source}).")
-    bullets(page, (MARGIN_MM, y), inner, notes, size_mm=3.0)
-    return page
+    flow.bullets(notes)
+
+
+def gather(lines: Sequence[str], board_ids: Sequence[str]) -> list[str]:
+    """Lines that differ only in the board they name become one that names them all."""
+    named: dict[str, list[str]] = {}
+    longest_first = sorted(board_ids, key=len, reverse=True)
+    for line in lines:
+        found = next((i for i in longest_first if re.search(rf"[Bb]oard {re.escape(i)}\b", line)), None)
+        key = line if found is None else re.sub(rf"([Bb]oard) {re.escape(found)}\b", "\\1 {}", line, count=1)
+        named.setdefault(key, []).append("" if found is None else board_name(found))
+    return [_named(key, names) for key, names in named.items()]
+
+
+def _named(line: str, names: Sequence[str]) -> str:
+    if len(names) == 1:
+        return line.replace("{}", names[0])
+    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    return (
+        line.replace("oard {}", f"oards {listed}")
+        .replace("its cup is", "their cup is")
+        .replace("it counts", "they count")
+    )
 
 
 def _summary(year: TopYear, units: LengthUnits) -> str:
@@ -80,35 +105,35 @@ def _upright(season: SeasonShape) -> np.ndarray:
     return np.asarray(z - np.interp(y, [y[0], y[-1]], [z[0], z[-1]]))
 
 
-def _section(
-    page: Drawing,
-    at: Point,
+def _draw_section(
     placed: PlacedTop,
     season: SeasonShape,
+    width_mm: float,
     scale: float,
     exaggeration: int,
     units: LengthUnits,
-) -> float:
-    """The end of the top in one season; returns the y below it."""
+) -> Drawing:
+    """The end of the top in one season, with its caption above and the boards' numbers below."""
     heights = _upright(season) * scale * exaggeration
     across = season.across_mm * scale
     thick = max(scale * placed.boards[0].board.thickness_mm, 1.6)
-    page.text((at[0], at[1] + 1.5), _caption(season, units), 3.0, bold=True)
-    base = at[1] + 5.5 + max(0.0, float(heights.max()))
-    upper = [(at[0] + a, base - h) for a, h in zip(across, heights, strict=True)]
+    base = 8.0 + max(0.0, float(heights.max()))
+    foot = base + thick + 5.0 - min(0.0, float(heights.min()))
+    drawing = Drawing(width_mm, foot)
+    drawing.text((0, 3.5), _caption(season, units), 3.0, bold=True)
+    upper = [(float(a), float(base - h)) for a, h in zip(across, heights, strict=True)]
     lower = [(x, y + thick) for x, y in reversed(upper)]
-    page.polygon([*upper, *lower], width_mm=0.25, fill=_WOOD)
-    foot = base + thick + 5.5 - min(0.0, float(heights.min()))
+    drawing.polygon([*upper, *lower], width_mm=0.25, fill=_WOOD)
     widths = np.cumsum([item.box.width_mm for item in placed.boards])
     for share in widths[:-1] / widths[-1]:
         x = float(across[-1] * share)
         y = base - float(np.interp(x, across, heights))
-        page.line([(at[0] + x, y), (at[0] + x, y + thick)], width_mm=0.2, colour=_SEAM)
+        drawing.line([(x, y), (x, y + thick)], width_mm=0.2, colour=_SEAM)
     for item, end in zip(placed.boards, widths, strict=True):
         x = float(across[-1] * (end - item.box.width_mm / 2) / widths[-1])
-        page.text((at[0] + x, foot - 2.0), board_name(item.board.id), 2.6, align="centre", colour=GREY)
-    page.line([(at[0], base), (at[0] + across[-1], base)], width_mm=0.15, colour=GREY, dash_mm=1.2)
-    return foot
+        drawing.text((x, foot - 2.0), board_name(item.board.id), 2.6, align="centre", colour=GREY)
+    drawing.line([(0, base), (across[-1], base)], width_mm=0.15, colour=GREY, dash_mm=1.2)
+    return drawing
 
 
 def _caption(season: SeasonShape, units: LengthUnits) -> str:
@@ -121,12 +146,6 @@ def _change_words(change_mm: float, units: LengthUnits) -> str:
     if abs(change_mm) < 0.05:
         return "as wide as made"
     return f"{fine_length(abs(change_mm), units)} {'wider' if change_mm > 0 else 'narrower'}"
-
-
-def _columns(inner_mm: float) -> list[Column]:
-    shares = [("Season", 22), ("Wood moisture", 16), ("Width", 16), ("Change", 20), ("Range to expect", 26),
-              ("Out of flat", 14)]  # fmt: skip
-    return [Column(heading, inner_mm * share / sum(w for _, w in shares)) for heading, share in shares]
 
 
 def _row(season: SeasonShape, year: TopYear, units: LengthUnits) -> list[str]:

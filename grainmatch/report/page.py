@@ -62,10 +62,11 @@ def number_pages(pages: Sequence[Drawing], stamp: Stamp) -> None:
 
 
 def wrap(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> list[str]:
-    """Break words into lines no wider than width_mm."""
+    """Break words into lines no wider than width_mm; a word too long for a line is broken too."""
     lines: list[str] = []
     line = ""
-    for word in text.split():
+    words = [piece for word in text.split() for piece in _pieces(word, width_mm, size_mm)]
+    for word in words:
         longer = f"{line} {word}".strip()
         if line and text_width_mm(longer, size_mm, bold=bold) > width_mm:
             lines.append(line)
@@ -73,6 +74,13 @@ def wrap(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> l
         else:
             line = longer
     return [*lines, line] if line else lines
+
+
+def _pieces(word: str, width_mm: float, size_mm: float) -> list[str]:
+    if len(word) * size_mm <= width_mm or text_width_mm(word, size_mm) <= width_mm:
+        return [word]
+    n = max(1, int(width_mm / (0.95 * size_mm)))  # no Latin letter is wider than its size
+    return [word[k : k + n] for k in range(0, len(word), n)]
 
 
 def paragraph(

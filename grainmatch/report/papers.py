@@ -11,7 +11,8 @@ from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
 from grainmatch.report.disk import write_bytes
 from grainmatch.report.dxf import draw_dxf
-from grainmatch.report.movement import draw_movement
+from grainmatch.report.flow import Flow
+from grainmatch.report.movement import flow_movement
 from grainmatch.report.page import Paper, Stamp, number_pages
 from grainmatch.report.pdf import draw_pdf
 from grainmatch.report.pinup import FaceFeatures, draw_pinup
@@ -76,9 +77,11 @@ def draw_pages(
     features: FaceFeatures,
 ) -> list[Drawing]:
     """All pages of the PDF, numbered: to pin up, movement, cards."""
+    movement = Flow(paper, stamp, "Movement over the year")
+    flow_movement(movement, placed, year, units=units)
     pages = [
-        draw_pinup(layout, placed, stamp, paper=paper, units=units, features=features),
-        draw_movement(placed, year, stamp, paper=paper, units=units),
+        *draw_pinup(layout, placed, stamp, paper=paper, units=units, features=features),
+        *movement.pages,
         *draw_cards(placed, stamp, paper=paper, units=units, features=features),
     ]
     number_pages(pages, stamp)

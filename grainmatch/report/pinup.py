@@ -17,7 +17,7 @@ from grainmatch.report.page import (
     paragraph,
     table,
 )
-from grainmatch.report.place import Box, PlacedBoard, PlacedTop, board_name
+from grainmatch.report.place import Box, PlacedBoard, PlacedTop, board_name, rip_at_ends
 from grainmatch.report.score_words import describe_proof, describe_score
 from grainmatch.report.top import draw_notes, draw_wood
 from grainmatch.units import LengthUnits, format_length
@@ -25,6 +25,10 @@ from grainmatch.units import LengthUnits, format_length
 FaceFeatures = Mapping[tuple[str, Side], Features]
 _PICTURE_PX_PER_MM = 8.0
 """About 200 dots an inch on paper."""
+_SIDE_MM = 50.0
+ROW_MM = 5.0
+_ROWS_BESIDE_PICTURE_N = 10
+_ROWS_ON_OWN_PAGE_N = 30
 _DARK = (50, 34, 26)
 
 
@@ -36,37 +40,54 @@ def draw_pinup(
     paper: Paper,
     units: LengthUnits,
     features: FaceFeatures,
-) -> Drawing:
-    """The landscape page with the picture; the order table is on it when it fits."""
-    page = new_page(
-        paper, stamp, f"The top: {len(placed.boards)} boards, {size_words(placed.cut, units)}", landscape=True
-    )
+) -> list[Drawing]:
+    """The landscape page with the picture. The order table stands on it, or on pages after it when there
+    are too many boards."""
+    title = f"The top: {len(placed.boards)} boards, {size_words(placed.cut, units)}"
+    page = new_page(paper, stamp, title, landscape=True)
     inner = page.width_mm - 2 * MARGIN_MM
     rows = order_rows(placed, layout.score.seams, units)
-    table_mm = 5.2 * (len(rows) + 1)
-    on_page = table_mm <= 62
-    side_mm = 62.0
-    room = page.height_mm - 2 * MARGIN_MM - 14 - (table_mm + 4 if on_page else 4)
-    scale = min((inner - side_mm - 6) / placed.panel.length_mm, room / placed.panel.width_mm)
+    table_mm = ROW_MM * (len(rows) + 1) if len(rows) <= _ROWS_BESIDE_PICTURE_N else 0.0
     corner = MARGIN_MM, MARGIN_MM + 10.0
+    room = page.height_mm - MARGIN_MM - corner[1] - 7.0 - (table_mm + 3.0 if table_mm else 0.0)
+    scale = min((inner - _SIDE_MM - 6) / placed.panel.length_mm, room / placed.panel.width_mm)
     _picture(page, corner, placed, scale, features)
     y_below = corner[1] + scale * placed.panel.width_mm
-    page.text((corner[0], y_below + 3.2), f"Scale 1 : {1 / scale:.1f}. {_edge_words(placed)}", 2.8)
-    x_side = page.width_mm - MARGIN_MM - side_mm
-    y = paragraph(page, (x_side, corner[1]), side_mm, "How to read it", bold=True)
-    y = bullets(page, (x_side, y), side_mm, _legend(placed), size_mm=3.0)
-    y = paragraph(page, (x_side, y + 2), side_mm, "The score", bold=True)
-    bullets(page, (x_side, y), side_mm, [*describe_score(layout.score), describe_proof(layout)], size_mm=3.0)
-    if on_page:
-        table(page, (MARGIN_MM, page.height_mm - MARGIN_MM - 1 - table_mm), order_columns(inner), rows)
-    return page
+    page.text((corner[0], y_below + 3.0), f"Scale 1 : {1 / scale:.1f}. {_edge_words(placed)}", 2.8)
+    _side(page, corner[1], layout, placed, features)
+    if table_mm:
+        at = MARGIN_MM, page.height_mm - MARGIN_MM - 1 - table_mm
+        table(page, at, order_columns(inner), rows, row_mm=ROW_MM)
+        return [page]
+    return [page, *_order_pages(rows, stamp, paper=paper)]
+
+
+def _side(page: Drawing, y: float, layout: Layout, placed: PlacedTop, features: FaceFeatures) -> None:
+    """How to read the picture, and the score in words, beside it."""
+    x = page.width_mm - MARGIN_MM - _SIDE_MM
+    y = paragraph(page, (x, y), _SIDE_MM, "How to read it", bold=True)
+    y = bullets(page, (x, y), _SIDE_MM, _legend(placed, features), size_mm=2.8)
+    y = paragraph(page, (x, y + 2), _SIDE_MM, "The score", bold=True)
+    bullets(page, (x, y), _SIDE_MM, [*describe_score(layout.score), describe_proof(layout)], size_mm=2.8)
+
+
+def _order_pages(rows: list[list[str]], stamp: Stamp, *, paper: Paper) -> list[Drawing]:
+    pages = []
+    for first in range(0, len(rows), _ROWS_ON_OWN_PAGE_N):
+        page = new_page(paper, stamp, "The order, from the upper edge down", landscape=True)
+        inner = page.width_mm - 2 * MARGIN_MM
+        table(
+            page, (MARGIN_MM, MARGIN_MM + 10), order_columns(inner), rows[first : first + _ROWS_ON_OWN_PAGE_N]
+        )
+        pages.append(page)
+    return pages
 
 
 def order_columns(width_mm: float) -> list[Column]:
     """The order table's columns, spread over a width."""
     shares = [
-        ("Place", 8), ("Board", 10), ("Face up", 10), ("Turned", 13), ("Length", 17),
-        ("Width after ripping", 23), ("Rip upper edge", 19), ("Rip lower edge", 19), ("Slide", 24),
+        ("Place", 7), ("Board", 8), ("Face up", 9), ("Turned", 13), ("Length", 13), ("Finished width", 17),
+        ("Off upper edge, left / right end", 31), ("Off lower edge, left / right end", 31), ("Slide", 18),
         ("Seam below scores", 20),
     ]  # fmt: skip
     whole = sum(w for _, w in shares)
@@ -83,8 +104,7 @@ def order_rows(placed: PlacedTop, seams: Sequence[float], units: LengthUnits) ->
             "end for end" if item.placement.pose.turned else "no",
             format_length(item.board.length_mm, units, decimals=0),
             format_length(item.box.width_mm, units),
-            format_length(item.placement.rip_mm[0], units),
-            format_length(item.placement.rip_mm[1], units),
+            *(" / ".join(format_length(off, units) for off in ends) for ends in rip_at_ends(item)),
             slide_words(item.placement.pose.slide_mm, units),
             f"{seams[item.place - 1]:.2f}" if item.place <= len(seams) else "",
         ]
@@ -110,7 +130,7 @@ def _picture(page: Drawing, corner: Point, placed: PlacedTop, scale: float, feat
     panel = placed.panel
     wood = draw_wood(placed, panel, px_per_mm=_PICTURE_PX_PER_MM * scale)
     page.image(corner, (scale * panel.length_mm, scale * panel.width_mm), wood)
-    notes = draw_notes(placed, panel, line_mm=0.2 / scale)
+    notes = draw_notes(placed, panel, line_mm=0.2 / scale, label_share=0.66)
     draw_triangle(notes, placed, line_mm=0.6 / scale)
     for item in placed.boards:
         _planing_arrow(notes, item, placed, planing_of(item, features), line_mm=0.5 / scale)
@@ -170,14 +190,18 @@ def _edge_words(placed: PlacedTop) -> str:
     )
 
 
-def _legend(placed: PlacedTop) -> list[str]:
-    lines = [
-        "Big number: the board. Small letter: the face that is up, A the show face, B the back.",
-        "Round arrow: the board is turned end for end from how it lay in its photo.",
-        "Chalk this triangle across the boards, tip to the upper edge. "
-        "If its strokes meet, the boards are in order and the right way round.",
-        "Straight arrow at the right: the way to push the plane or feed the planer over this face.",
-    ]
+def _legend(placed: PlacedTop, features: FaceFeatures) -> list[str]:
+    lines = ["Big number: the board. Letter: the face that is up, A the show face, B the back."]
+    if any(item.placement.pose.turned for item in placed.boards):
+        lines.append("Round arrow: turned end for end from how it lay in its photo.")
+    if any(planing_of(item, features) for item in placed.boards):
+        lines.append(
+            "Straight arrow: which way to push the plane over this face. The wood has the last word."
+        )
+    lines.append(
+        "Triangle: chalk it across the boards, tip to the upper edge. "
+        "Where its strokes meet, order and faces are right."
+    )
     if any(item.face is None for item in placed.boards):
-        lines.append("Hatched: that face was not photographed; look at it before you glue.")
+        lines.append("Hatched: this face was not photographed. Look at it before you glue.")
     return lines

@@ -168,10 +168,12 @@ def draw_notes(
     seams: bool = True,
     cut: bool = True,
     line_mm: float = 1.0,
+    label_share: float = 0.5,
 ) -> Drawing:
     """What is written over the wood: seams, the cut, board numbers, face letters, turn arrows.
 
-    In millimetres of the top, origin at the view's corner; line_mm is the thinnest stroke.
+    In millimetres of the top, origin at the view's corner; line_mm is the thinnest stroke, label_share
+    the size of the numbers as a share of the narrowest board.
     """
     notes = Drawing(view.length_mm, view.width_mm)
     if seams:
@@ -185,15 +187,15 @@ def draw_notes(
         notes.line([*corners, at], width_mm=2 * line_mm, colour=WHITE, dash_mm=9 * line_mm, layer="cut")
     if numbers:
         for item in placed.boards:
-            _label(notes, item, view, placed)
+            _label(notes, item, view, placed, label_share)
     return notes
 
 
-def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop) -> None:
+def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop, share: float) -> None:
     """A white tag at the left end: the board's number, its face letter, a round arrow when turned."""
     name, pose = board_name(item.board.id), item.placement.pose
     smallest = min(p.box.width_mm for p in placed.boards)
-    size = min(0.5 * smallest, 0.06 * view.length_mm)
+    size = min(share * smallest, 0.06 * view.length_mm)
     y = (max(item.box.top_mm, view.top_mm) + min(item.box.bottom_mm, view.bottom_mm)) / 2 - view.top_mm
     start = max(item.box.left_mm, placed.cut.left_mm, view.left_mm) - view.left_mm + 0.5 * size
     turn_mm = 1.1 * size if pose.turned else 0.0
@@ -211,5 +213,5 @@ def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop) -> N
     if pose.turned:
         notes.turn_arrow((start + words_mm + 0.85 * size, y), 0.36 * size, width_mm=0.08 * size, colour=BLACK)
     if item.face is None:
-        x = (item.box.left_mm + item.box.right_mm) / 2 - view.left_mm
+        x = item.box.left_mm + 0.3 * item.box.length_mm - view.left_mm
         notes.text((x, y), "no photo of this face", 0.6 * size, align="centre", layer="numbers")

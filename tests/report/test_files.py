@@ -23,18 +23,22 @@ from ezdxf.entities.lwpolyline import LWPolyline
 from ezdxf.lldxf.encoding import decode_dxf_unicode
 from PIL import Image
 
-from grainmatch.report.canvas import Drawing
+from grainmatch.model import Layout, Placement, Score
+from grainmatch.report.canvas import Drawing, Line, Polygon, Text
 from grainmatch.report.cards import draw_card, draw_qr, qr_words
 from grainmatch.report.dxf import draw_dxf
-from grainmatch.report.page import PAPER_MM, Paper, Stamp, check_line, new_page
-from grainmatch.report.papers import write_papers
-from grainmatch.report.pdf import draw_pdf, latin1
+from grainmatch.report.flow import Flow
+from grainmatch.report.movement import gather
+from grainmatch.report.page import MARGIN_MM, PAPER_MM, Paper, Stamp, check_line, new_page
+from grainmatch.report.papers import draw_pages, write_papers
+from grainmatch.report.pdf import draw_pdf, latin1, text_width_mm
 from grainmatch.report.place import PlacedTop, place_top, rip_at_ends
 from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
 from grainmatch.report.raster import draw_raster
 from grainmatch.report.strips import OVERLAP_MM, draw_strips, tile_starts
 from grainmatch.report.svg import draw_svg
 from grainmatch.units import LengthUnits
+from grainmatch.wood.top import predict_top_year
 from tests.report.fakes import fake_boards, fake_layout
 
 STAMP = Stamp("49fa-e0b1", date(2026, 11, 25))
@@ -268,3 +272,47 @@ def test_a_picture_of_words_is_drawn_where_they_belong() -> None:
     dark = draw_raster(drawing, px_per_mm=10).min(axis=2) < 128
     rows = np.flatnonzero(dark.any(axis=1))
     assert rows[-1] / 10 == pytest.approx(18, abs=1.0)  # reads upwards from its left end
+
+
+@pytest.mark.parametrize("n", [1, 10, 11, 40])
+def test_a_top_of_any_number_of_boards_fits_its_pages(n: int) -> None:
+    board = fake_boards(px_per_mm=0.2)[0]
+    boards = [type(board)(**{**board.__dict__, "id": f"board_{k}"}) for k in range(1, n + 1)]
+    layout = Layout(tuple(Placement(b.id) for b in boards), Score({}, 0.0))
+    placed = place_top(layout, boards)
+    pages = draw_pages(
+        layout, placed, predict_top_year(layout, boards), STAMP, paper="a4", units="in", features={}
+    )
+    words = [shape for page in pages for shape in page.shapes if isinstance(shape, Text)]
+    assert {t.text for t in words} >= {str(k) for k in range(1, n + 1)}
+    for page in pages:
+        for shape in page.shapes:
+            corners = shape.points if isinstance(shape, Line | Polygon) else (shape.at,)
+            for x, y in corners:
+                assert -0.1 <= x <= page.width_mm + 0.1
+                assert -0.1 <= y <= page.height_mm + 0.1
+
+
+def test_notes_that_differ_only_in_the_board_are_gathered() -> None:
+    lines = [
+        "Rings of board 1 not known.",
+        "Dry.",
+        "Rings of board 12 not known.",
+        "Rings of board 2 not known.",
+    ]
+    assert gather(lines, ["1", "2", "12"]) == ["Rings of boards 1, 12 and 2 not known.", "Dry."]
+    assert gather(lines[:2], ["1", "2", "12"]) == lines[:2]
+
+
+def test_long_content_flows_onto_more_pages_and_loses_nothing() -> None:
+    flow = Flow("letter", STAMP, "Long")
+    flow.bullets([f"item {k} " + "x" * 300 for k in range(40)])
+    flow.table([("a", 1), ("b", 2)], [[f"row {k}", "v"] for k in range(120)])
+    words = [s.text for page in flow.pages for s in page.shapes if isinstance(s, Text)]
+    assert sum(w.startswith("item") for w in words) == 40
+    assert sum(w.startswith("row") for w in words) == 120
+    for page in flow.pages:
+        texts = [s for s in page.shapes if isinstance(s, Text)]
+        assert max(t.at[1] for t in texts) < page.height_mm - MARGIN_MM + 0.1
+        assert all(t.at[0] + text_width_mm(t.text, t.size_mm) < page.width_mm - MARGIN_MM + 0.1
+                   for t in texts if t.align == "left")  # fmt: skip
