@@ -161,8 +161,8 @@ class EndRecord(Record):
     reason: Words = ""
 
 
-class BoardRecord(FaceRecord):
-    """A board: its sizes, with its show face's fields beside them and its back, if seen, under `back`."""
+class SizesRecord(Record):
+    """What a board is, whichever face is up."""
 
     id: Name
     species: Annotated[str, Field(max_length=200)]
@@ -177,6 +177,11 @@ class BoardRecord(FaceRecord):
     bark_side: SideName | None = None
     pair_confidence: Annotated[float, Field(ge=0, le=1)] = 1.0
     end_grain: EndRecord | None = None
+
+
+class BoardRecord(FaceRecord, SizesRecord):
+    """A board: its sizes, with its show face's fields beside them and its back, if seen, under `back`."""
+
     back: FaceRecord | None = None
 
 
