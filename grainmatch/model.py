@@ -49,13 +49,15 @@ class Sheet:
     """One reference sheet seen in a photo.
 
     corners_px (n, 2) with their places on the sheet corners_mm (n, 2), measured from the paper's
-    top-left corner; paper_mm is (width, height).
+    top-left corner; paper_mm is (width, height). A plain sheet, or another thing of known size, has
+    the number -1. sigma_mm is how true its own places are, 1-sigma.
     """
 
     number: int
     paper_mm: tuple[float, float]
     corners_px: Points
     corners_mm: Points
+    sigma_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -328,13 +330,14 @@ class Wishes:
     arch_plan: Literal["same", "alternate", "ignore"] = "ignore"
     stay_flat: float = 0.4
     planing: float = 0.2
+    cuts: float = 0.1
     waste: float = 0.2
     rules: tuple[Rule, ...] = ()
 
     def __post_init__(self) -> None:
         sliders = (
             self.tone_match, self.line_flow, self.even_tone, self.hide_sapwood, self.knots, self.arches,
-            self.stay_flat, self.planing, self.waste,
+            self.stay_flat, self.planing, self.cuts, self.waste,
         )  # fmt: skip
         if not all(math.isfinite(v) and 0 <= v <= 1 for v in sliders):
             raise LayoutError("A wish lies outside 0 to 1.", "Give each wish a value from 0 to 1.")
@@ -349,8 +352,8 @@ class Problem:
     pose_terms and seam_terms, which keep the shares by name. width_mm (N,): usable widths.
 
     Whole-top terms, all weighted:
-    - place_value (N, P) is compared with a plan along the top (see `score.top.plan_of_place`), once a
-      place, under the name of place_term; place_plans are the plans allowed, the best of them counts.
+    - place_value (N, P) is compared with a plan along the top (see `score.top.plan_of_place`): |value -
+      plan| times place_weight a place. place_plans are the plans allowed, the best of them counts.
     - balance_load (N,): walking down the top, the squared sum of (load - mean) so far is charged at
       every seam, so that clumps cost. balance_means are the means tried, the best of them counts.
     - waste_per_mm prices width beyond target_width_mm.
@@ -371,6 +374,7 @@ class Problem:
     pose_terms: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     seam_terms: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     place_value: NDArray[np.float64] | None = None
+    place_weight: float = 1.0
     place_term: str = "even_tone"
     place_plans: tuple[str, ...] = ()
     balance_load: NDArray[np.float64] | None = None
@@ -401,7 +405,7 @@ class Tools:
     open_min: float = 10.0
     clamps_n: int = 10
     clamp_reach_mm: float = 1200.0
-    clamp_force_n: float = 4500.0
+    clamp_force_n: float = 5000.0
     clamp_head_mm: float = 25.0
     caul_mm: float = 0.0
     planer_width_mm: float | None = None
@@ -438,7 +442,7 @@ class Stage:
 
     day counts from 1. seams: index of each seam in the whole top (0 between the first two boards).
     spacing_mm: between clamps; force_n: on each clamp; pressure_mpa: what they bring on the seam, wanted_mpa
-    the range asked for. glue_g: to spread. work_min: spreading and clamping, at most open_min.
+    the range asked for. glue_g: to have at hand. work_min: spreading and clamping, at most open_min.
     """
 
     day: int
