@@ -119,7 +119,7 @@ def test_a_turn_end_for_end_reverses_the_planing_arrow() -> None:
 def test_an_end_and_both_faces_meet_at_the_arris() -> None:
     board = grow_board(seed=6, species="pine", length_mm=200, knots=0, sapwood_radius_mm=math.inf)
     end = srgb_to_lab(draw_end(board, px_per_mm=8))[..., 0]
-    for side, row in (("A", 0), ("B", -1)):
+    for side, row in zip(SIDES, (0, -1), strict=True):
         face = srgb_to_lab(draw_face(board, side=side, px_per_mm=8).rgb)[:, 0, 0]
         if side == "B":
             face = face[::-1]
