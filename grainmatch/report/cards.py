@@ -12,11 +12,11 @@ from functools import partial
 import numpy as np
 import segno
 
-from grainmatch.model import Mark, Pose
+from grainmatch.model import Board, Mark, Pose
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, new_page, wrap
 from grainmatch.report.pinup import FaceFeatures, slide_words, triangle_corners
-from grainmatch.report.place import PlacedBoard, PlacedTop, board_name, rip_at_ends
+from grainmatch.report.place import PlacedBoard, PlacedTop, board_name, rip_at_ends, rip_words
 from grainmatch.report.top import draw_strip
 from grainmatch.units import LengthUnits, format_length
 
@@ -26,6 +26,7 @@ _PX_PER_MM = 8.0
 _QR_MM = 23.0
 _QUIET_MODULES = 4  # ISO/IEC 18004: a light margin four modules wide
 _LARGEST_MARKS_N = 4
+_AT_END_MM = 20.0
 
 
 def draw_cards(
@@ -150,12 +151,13 @@ def card_lines(
     board = item.board
     words = partial(format_length, units=units)
     upper, lower = rip_at_ends(item)
+    taper = " (left end / right end)" if "/ " in rip_words(upper, units) else ""
     lines = [
         _place_words(placed, item),
         f"{words(board.length_mm, decimals=0)} long, {words(board.thickness_mm)} thick, "
-        f"{words(board.start_width_mm)} to {words(board.end_width_mm)} wide.",
-        f"Rip to {words(item.box.width_mm)}: upper edge {_rip_words(upper, words)}; "
-        f"lower edge {_rip_words(lower, words)}.",
+        f"{_width_words(board, words)} wide.",
+        f"Rip to {words(item.box.width_mm)}. Off the upper edge {rip_words(upper, units)}, "
+        f"off the lower edge {rip_words(lower, units)}{taper}.",
         f"Slide from centred: {slide_words(item.placement.pose.slide_mm, units)}.",
     ]
     found = features.get((board.id, item.placement.pose.side_up))
@@ -164,6 +166,11 @@ def card_lines(
     if item.face is None:
         lines.append("This face was not photographed: look at it before you glue.")
     return lines
+
+
+def _width_words(board: Board, words: LengthWords) -> str:
+    ends = words(board.start_width_mm), words(board.end_width_mm)
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
 def _place_words(placed: PlacedTop, item: PlacedBoard) -> str:
@@ -175,19 +182,20 @@ def _place_words(placed: PlacedTop, item: PlacedBoard) -> str:
     return f"Place {k} of {n}{edge}{'; ' if neighbours else ''}{neighbours}."
 
 
-def _rip_words(ends: tuple[float, float], words: LengthWords) -> str:
-    left, right = (words(end) for end in ends)
-    return f"{left} off" if left == right else f"{left} off at the left end, {right} at the right"
-
-
 def _mark_words(marks: Sequence[Mark], item: PlacedBoard, words: LengthWords) -> str:
     ordered = sorted(marks, key=_mark_area, reverse=True)
-    shown = [
-        f"{mark.kind} {words(_from_left_mm(mark, item), decimals=0)} from the left end"
-        for mark in ordered[:_LARGEST_MARKS_N]
-    ]
+    shown = [f"{mark.kind} {_where(mark, item, words)}" for mark in ordered[:_LARGEST_MARKS_N]]
     more = len(ordered) - len(shown)
     return "; ".join(shown) + (f"; and {more} smaller" if more else "")
+
+
+def _where(mark: Mark, item: PlacedBoard, words: LengthWords) -> str:
+    along = _from_left_mm(mark, item)
+    if along < _AT_END_MM:
+        return "at the left end"
+    if along > item.board.length_mm - _AT_END_MM:
+        return "at the right end"
+    return f"{words(along, decimals=0)} from the left end"
 
 
 def _mark_area(mark: Mark) -> float:

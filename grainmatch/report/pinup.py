@@ -17,7 +17,7 @@ from grainmatch.report.page import (
     paragraph,
     table,
 )
-from grainmatch.report.place import Box, PlacedBoard, PlacedTop, board_name, rip_at_ends
+from grainmatch.report.place import Box, PlacedBoard, PlacedTop, board_name, rip_at_ends, rip_words
 from grainmatch.report.score_words import describe_proof, describe_score
 from grainmatch.report.top import draw_notes, draw_wood
 from grainmatch.units import LengthUnits, format_length
@@ -104,7 +104,7 @@ def order_rows(placed: PlacedTop, seams: Sequence[float], units: LengthUnits) ->
             "end for end" if item.placement.pose.turned else "no",
             format_length(item.board.length_mm, units, decimals=0),
             format_length(item.box.width_mm, units),
-            *(" / ".join(format_length(off, units) for off in ends) for ends in rip_at_ends(item)),
+            *(rip_words(ends, units) for ends in rip_at_ends(item)),
             slide_words(item.placement.pose.slide_mm, units),
             f"{seams[item.place - 1]:.2f}" if item.place <= len(seams) else "",
         ]

@@ -16,6 +16,10 @@ import numpy as np
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Placement
+from grainmatch.units import LengthUnits, format_length
+
+_SAME_MM = 0.25
+"""Less taper than this cannot be set on a saw."""
 
 
 @dataclass(frozen=True)
@@ -114,6 +118,14 @@ def rip_at_ends(item: PlacedBoard) -> tuple[tuple[float, float], tuple[float, fl
     taper = tuple((end - board.width_mm) / 2 for end in ends)
     upper, lower = ((taper[0] + rip, taper[1] + rip) for rip in item.placement.rip_mm)
     return upper, lower
+
+
+def rip_words(ends_mm: tuple[float, float], units: LengthUnits) -> str:
+    """What a saw takes off one edge: one length, or `left / right` when they differ noticeably."""
+    left, right = ends_mm
+    if abs(left - right) < _SAME_MM:
+        return format_length((left + right) / 2, units)
+    return f"{format_length(left, units)} / {format_length(right, units)}"
 
 
 def _cut_box(layout: Layout, placed: list[PlacedBoard], panel: Box, *, middle_mm: float) -> Box:
