@@ -25,11 +25,16 @@ FOCAL_SIGMA_FRAC = 0.018
 USUAL_FOCAL_FRAC = 0.74
 USUAL_FOCAL_SIGMA_FRAC = 0.25
 # Most phones take the distortion out, some photos keep it: a long-tailed (Cauchy) expectation about zero.
+# Beyond K1_MOST no ordinary lens goes. Hand-held photos look down rather than along the bench.
 K1_USUAL = 0.004
+K1_MOST = 0.1
+K1_FROM_FOUR = 0.01  # four corners cannot tell a lens from a tilt
+TILT_SIGMA_RAD = 0.6
 # Corners are never trusted beyond this: paper and print are not perfect either.
 LEAST_CORNER_SIGMA_PX = 0.02
 _ROUGH_RMS_PX = 0.5
-_USUAL_BEND_MM = np.array([USUAL_SAG_MM, USUAL_SAG_MM, USUAL_TAPER_MM])
+# The boards at hand may be truer or more crooked than usual, within these bounds of sag and taper in mm.
+_BEND_BOUNDS_MM = ((0.08, 2.0), (0.12, 3.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,14 +43,16 @@ class CameraFit:
 
     camera: bench frame as in `grainmatch.geometry`, z = 0 being the plane the sheets lie on and the
     origin the point in the photo's middle. focal_sigma_px and k1_sigma: 1-sigma. rms_px: of the corner
-    residuals. spread: pairs of cameras one sigma either way along each principal direction of the
-    uncertainty, for carrying it to anything else. notes: what the user should know.
+    residuals. cost: half the sum of all squared residuals in sigmas, expectations included. spread: pairs
+    of cameras one sigma either way along each principal direction of the uncertainty, for carrying it to
+    anything else. notes: what the user should know.
     """
 
     camera: Camera
     focal_sigma_px: float
     k1_sigma: float
     rms_px: float
+    cost: float
     spread: tuple[tuple[Camera, Camera], ...]
     notes: tuple[str, ...] = ()
 
@@ -76,13 +83,20 @@ def fit_camera(
         )
     height, width = photo.rgb.shape[:2]
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
-    problem = _Corners(tuple(by_size), (width / 2, height / 2), *_focal_prior(photo))
+    problem = _Corners(
+        tuple(by_size), (width / 2, height / 2), *_focal_prior(photo), _cut_sigma_px(by_size, 0.05)
+    )
     best = min((_solve(problem, start) for start in _starts(problem)), key=lambda s: float(s.cost))
     misfit = problem.misfit_px(best.x)
     free = max(len(misfit) - len(best.x), 1)
-    sigma_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
+    noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
+    sigma_px = _cut_sigma_px(by_size, noise_px)
     problem = replace(problem, sigma_px=sigma_px, edges=tuple(edges), lift_mm=lift_mm)
-    return _describe(problem, _solve(problem, best.x), photo)
+    solved = _solve(problem, best.x)
+    if edges:
+        problem = replace(problem, usual_bend_mm=_usual_bend(edges, problem.camera(solved.x), lift_mm))
+        solved = _solve(problem, solved.x)
+    return _describe(problem, solved, photo)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,13 +108,18 @@ class _Corners:
     centre_px: tuple[float, float]
     focal_px: float
     focal_sigma_frac: float
-    sigma_px: float = 0.05
+    sigma_px: Floats
     edges: tuple[LongEdges, ...] = ()
+    usual_bend_mm: tuple[float, float] = (USUAL_SAG_MM, USUAL_TAPER_MM)
     lift_mm: float = 0.0
 
     def camera(self, state: Floats) -> Camera:
         rotation, _ = cv2.Rodrigues(state[2:5])
         return Camera(math.exp(state[0]), self.centre_px, float(state[1]), np.asarray(rotation), state[5:8])
+
+    @property
+    def k1_most(self) -> float:
+        return K1_MOST if len(self.sigma_px) > 8 else K1_FROM_FOUR
 
     def misfit_px(self, state: Floats) -> Floats:
         flat = [self.sheets[0].corners_mm]
@@ -113,11 +132,37 @@ class _Corners:
 
     def residuals(self, state: Floats) -> Floats:
         focal = (state[0] - math.log(self.focal_px)) / self.focal_sigma_frac
+        camera = self.camera(state)
+        firm = np.concatenate([[focal, state[1] / self.k1_most], camera.rotation[:2, 2] / TILT_SIGMA_RAD])
         usual = [np.array([state[1] / K1_USUAL])]
         if self.edges:
-            camera = self.camera(state)
-            usual += [e.bend(camera, self.lift_mm) / _USUAL_BEND_MM for e in self.edges]
-        return np.concatenate([self.misfit_px(state) / self.sigma_px, [focal], _tame(np.concatenate(usual))])
+            sag, taper = self.usual_bend_mm
+            usual += [e.bend(camera, self.lift_mm) / (sag, sag, taper) for e in self.edges]
+        return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, _tame(np.concatenate(usual))])
+
+
+def _cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
+    """1-sigma of every corner coordinate: seeing it, and how true the sheet itself is."""
+    sigmas = []
+    for sheet in sheets:
+        spread = np.hypot(*sheet.corners_px.std(axis=0)) / np.hypot(*sheet.corners_mm.std(axis=0))
+        sigmas.append(
+            np.full(2 * len(sheet.corners_px), math.hypot(noise_px, sheet.sigma_mm * float(spread)))
+        )
+    return np.concatenate(sigmas)
+
+
+def _usual_bend(edges: Sequence[LongEdges], camera: Camera, lift_mm: float) -> tuple[float, float]:
+    """Typical sag and taper of these boards (robust 1-sigma), one board's worth drawn to what is usual."""
+    bends = np.array([e.bend(camera, lift_mm) for e in edges])
+    sizes = []
+    for seen, usual, bounds in zip(
+        (bends[:, :2].ravel(), bends[:, 2]), (USUAL_SAG_MM, USUAL_TAPER_MM), _BEND_BOUNDS_MM, strict=True
+    ):
+        typical = 1.4826 * float(np.median(np.abs(seen)))
+        share = len(edges) / (len(edges) + 1)
+        sizes.append(float(np.clip(share * typical + (1 - share) * usual, *bounds)))
+    return sizes[0], sizes[1]
 
 
 def _tame(z: Floats) -> Floats:
@@ -190,11 +235,15 @@ def _describe(problem: _Corners, solved: Any, photo: Photo) -> CameraFit:
         spread.append(tuple(_in_frame(problem.camera(state + sign * step), frame) for sign in (1, -1)))
     rms_px = float(np.sqrt((problem.misfit_px(state) ** 2).mean()))
     camera = _in_frame(problem.camera(state), frame)
-    notes = _notes(photo, camera, float(size[0]), rms_px)
     return CameraFit(
-        camera, camera.focal_px * float(size[0]), float(size[1]), rms_px,
-        tuple((a, b) for a, b in spread), notes,
-    )  # fmt: skip
+        camera=camera,
+        focal_sigma_px=camera.focal_px * float(size[0]),
+        k1_sigma=float(size[1]),
+        rms_px=rms_px,
+        cost=float(solved.cost),
+        spread=tuple((a, b) for a, b in spread),
+        notes=_notes(photo, camera, float(size[0]), rms_px),
+    )
 
 
 def _notes(photo: Photo, camera: Camera, focal_sigma_frac: float, rms_px: float) -> tuple[str, ...]:

@@ -209,15 +209,16 @@ def _fit_channel(
     """
     design, tones, which, prior = _design(surfaces, field, k)
     worth = np.array([s.worth / len(s.tones) for s in surfaces])[which] / _TONE_SIGMA[k] ** 2
-    weight: Floats = np.ones_like(tones)
+    weight = np.ones(tones.shape)
     solution = np.zeros(design.shape[1])
     for _ in range(_ROUNDS):
         w = weight * worth
-        solution = np.linalg.solve(design.T @ (design * w[:, None]) + np.diag(prior), design.T @ (w * tones))
+        normal = design.T @ (design * w[:, None]) + np.diag(prior)
+        solution = np.asarray(np.linalg.solve(normal, design.T @ (w * tones)), dtype=np.float64)
         left = tones - design @ solution
         spread = [1.4826 * float(np.median(np.abs(left[which == i]))) for i in range(len(surfaces))]
         limit = 4.685 * np.maximum(spread, 0.3 * _TONE_SIGMA[k])[which]
-        weight = np.where(np.abs(left) < limit, (1 - (left / limit) ** 2) ** 2, 0.0)
+        weight = np.clip(1 - (left / limit) ** 2, 0.0, None) ** 2
     varying = solution[: _TERMS - 1]
     pins = [float(white[k] - (field.terms(place)[0, 1:] @ varying)) for place, white in whites]
     return np.concatenate([[np.mean(pins) if pins else 0.0], varying])

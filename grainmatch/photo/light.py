@@ -70,6 +70,8 @@ def measure_white(photo: Photo, sheet: Sheet) -> Floats | None:
     averaged in the logarithm with the brighter ones counting more; patches that are clipped, covered or
     out of the picture do not count.
     """
+    if sheet.number < 0:
+        return _plain_white(photo, sheet)
     left = printed.pattern_left_mm(sheet.paper_mm)
     boxes = [
         (left + printed.PATCH_PITCH_MM * k + 3, printed.PATCH_TOP_MM + 3, printed.PATCH_MM[0] - 6, 9.0)
@@ -90,6 +92,14 @@ def measure_white(photo: Photo, sheet: Sheet) -> Floats | None:
     centre = np.median(logs, axis=0)
     w = np.array(weights)[:, None] / (1 + ((logs - centre) / 0.05) ** 2)
     return np.asarray(np.exp((w * logs).sum(axis=0) / w.sum(axis=0)))
+
+
+def _plain_white(photo: Photo, sheet: Sheet) -> Floats | None:
+    """White from the middle of a plain sheet of paper."""
+    to_px, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px, 0)
+    width, height = sheet.paper_mm
+    light = _box_light(photo, np.asarray(to_px), (0.2 * width, 0.2 * height, 0.6 * width, 0.6 * height))
+    return None if light is None else np.asarray(light / PAPER_LINEAR)
 
 
 def _box_light(photo: Photo, to_px: Points, box_mm: tuple[float, float, float, float]) -> Floats | None:

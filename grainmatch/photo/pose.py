@@ -7,20 +7,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import cv2
 import numpy as np
+from scipy.optimize import minimize_scalar
 
 from grainmatch.errors import PhotoError, UsageError
-from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels
+from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels, polygon_mask
 from grainmatch.model import Bench, Photo, Sheet
-from grainmatch.photo.camera import CameraFit, fit_camera
+from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
 from grainmatch.photo.edges import trace_boards
-from grainmatch.photo.light import measure_light
+from grainmatch.photo.light import flat_light, measure_light
 from grainmatch.photo.paper import find_paper
 from grainmatch.photo.sheet import PAPER_MM, find_sheets
 
 SheetOn = Literal["bench", "boards"]
 THICKNESS_MM = (2.0, 300.0)
 THICKNESS_SIGMA_MM = 0.3
+# How true a board's corners are to the rectangle of its typed size.
+BOARD_SIGMA_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -36,10 +40,11 @@ class KnownPaper:
 
 @dataclass(frozen=True)
 class KnownBoard:
-    """One board's typed length, or width, or both give the scale."""
+    """One board's typed length, or width, or both give the scale; `place` counts boards in reading order."""
 
     length_mm: float | None = None
     width_mm: float | None = None
+    place: int = 1
 
     def __post_init__(self) -> None:
         sizes = [s for s in (self.length_mm, self.width_mm) if s is not None]
@@ -80,6 +85,109 @@ def fit_bench(
         f"No reference sheet was found in {photo.name}.",
         "Lay the printed sheet flat and fully in view, or say which paper or board size to go by.",
     )
+
+
+def fit_bench_from_board(
+    photo: Photo, outline_px: Points, known: KnownBoard, *, thickness_mm: float
+) -> Bench:
+    """Photo -> Bench from one board of known length or width, or both, outlined in the photo.
+
+    outline_px (n, 2): the board's face; it is taken as a rectangle. With one size given the other is the
+    one that makes the four corners fit a plausible camera best. There is no white, so the light stays as it
+    is.
+    Raises PhotoError when no camera fits.
+    """
+    check_thickness(thickness_mm)
+    corners = rectangle_corners(outline_px)
+    long_px = float(np.hypot(*(corners[1] - corners[0])) + np.hypot(*(corners[2] - corners[3]))) / 2
+    wide_px = float(np.hypot(*(corners[3] - corners[0])) + np.hypot(*(corners[2] - corners[1]))) / 2
+    length, width = known.length_mm, known.width_mm
+    guess = wide_px / long_px
+
+    def sheet(ratio: float) -> Sheet:
+        size = (length or (width or 0.0) / ratio, width or (length or 0.0) * ratio)
+        places = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]])
+        return Sheet(-1, size, corners, places, BOARD_SIGMA_MM)
+
+    ratio = guess
+    if length is None or width is None:
+        span = (math.log(guess) - 0.6, math.log(guess) + 0.6)
+        found = minimize_scalar(
+            lambda x: fit_camera([sheet(math.exp(x))], photo).cost, bounds=span, options={"xatol": 2e-4}
+        )
+        ratio = math.exp(float(found.x))
+    board = sheet(ratio)
+    bench = _bench_from_fit(
+        photo, (board,), fit_camera([board], photo), thickness_mm, 0.0, "a board's typed size"
+    )
+    typed_frac = BOARD_SIGMA_MM / (length or width or 1.0)
+    return replace(
+        bench,
+        light=flat_light(photo),
+        scale_sigma_frac=math.hypot(bench.scale_sigma_frac, typed_frac),
+        sheets=(),
+        sheet_outlines_px=(),
+        sheet_height_mm=0.0,
+    )
+
+
+def guess_bench(photo: Photo, *, thickness_mm: float, span_mm: float = 2200.0) -> Bench:
+    """A stand-in Bench for finding outlines before anything gives the scale: straight from above, the photo's
+    long side spanning `span_mm`. Its sizes mean nothing, which its scale_sigma_frac of 1 says."""
+    check_thickness(thickness_mm)
+    height, width = photo.rgb.shape[:2]
+    focal_px = photo.focal_px or USUAL_FOCAL_FRAC * max(width, height)
+    distance_mm = focal_px * span_mm / max(width, height) + thickness_mm
+    camera = Camera(focal_px, (width / 2, height / 2), 0.0, np.eye(3), np.array([0.0, 0.0, distance_mm]))
+    return Bench(
+        photo=photo,
+        camera=camera,
+        face_height_mm=thickness_mm,
+        light=flat_light(photo),
+        px_per_mm=plane_px_per_mm(camera, thickness_mm),
+        scale_sigma_frac=1.0,
+        scale_from="a guess",
+        warnings=photo.warnings,
+    )
+
+
+def rectangle_corners(outline_px: Points) -> Points:
+    """The four corners (4, 2) of a board's outline: upper left, upper right, lower right, lower left, its
+    length running along the upper edge."""
+    outline = np.asarray(outline_px, dtype=np.float64)
+    (_, (w, h), turn) = cv2.minAreaRect(outline.astype(np.float32))
+    angle = math.radians(turn) + (0.0 if w >= h else math.pi / 2)
+    angle = (angle + math.pi / 2) % math.pi - math.pi / 2
+    along = np.array([math.cos(angle), math.sin(angle)])
+    across = np.array([-along[1], along[0]])
+    u, v = outline @ along, outline @ across
+    u, v = (u - u.min()) / np.ptp(u), (v - v.min()) / np.ptp(v)
+    places = [int(np.argmin(np.hypot(3 * (u - a), v - b))) for a, b in ((0, 0), (1, 0), (1, 1), (0, 1))]
+    return outline[places]
+
+
+def check_sheet_place(bench: Bench, outlines_px: Sequence[Points]) -> tuple[str, ...]:
+    """What speaks against the sheets lying where they were said to lie (bench, or boards), in words.
+
+    A sheet wholly within board outlines lies on the boards; one wholly beside them lies on the bench.
+    The camera cannot tell: raising a plane keeps its right angles and parallels and changes its scale only.
+    """
+    size = (400, max(2, round(400 * bench.photo.rgb.shape[0] / bench.photo.rgb.shape[1])))
+    scale = np.array(size) / bench.photo.rgb.shape[1::-1]
+    boards = np.zeros(size[::-1], dtype=bool)
+    for outline in outlines_px:
+        boards |= polygon_mask(np.asarray(outline) * scale, size[::-1])
+    said_on_boards = bench.sheet_height_mm > 0
+    words = []
+    for sheet, outline in zip(bench.sheets, bench.sheet_outlines_px, strict=True):
+        mask = polygon_mask(outline * scale, size[::-1])
+        share = float(boards[mask].mean()) if mask.any() else 0.5
+        name = f"Sheet {sheet.number}" if sheet.number >= 0 else "The paper"
+        if said_on_boards and share < 0.05:
+            words.append(f"{name} seems to lie on the bench, not on the boards; sizes may be off.")
+        if not said_on_boards and share > 0.9:
+            words.append(f"{name} seems to lie on the boards, not on the bench; sizes may be off.")
+    return tuple(words)
 
 
 def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
