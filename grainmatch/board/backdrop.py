@@ -33,7 +33,8 @@ class Backdrop:
 
     scale: coarse pixels per photo pixel. lightness and ratios hold departures from the fitted
     bench, (h, w) and (h, w, 2), in units of the bench's own spread. known (h, w) is False under
-    sheets. spread holds the three 1-sigmas in log units.
+    sheets. spread holds the three 1-sigmas in log units, surface
+    (6, 3) the bench's fitted look.
     """
 
     scale: float
@@ -41,6 +42,16 @@ class Backdrop:
     ratios: Field
     known: Mask
     spread: NDArray[np.float64]
+    surface: NDArray[np.float32]
+
+    def bench_light(self, place_px: Points) -> NDArray[np.float64]:
+        """Linear light (3,) the lit bench would show at one photo place (2,)."""
+        h, w = self.known.shape
+        x, y = place_px[0] * self.scale / w * 2 - 1, place_px[1] * self.scale / h * 2 - 1
+        mean, red_green, green_blue = np.array([1, x, y, x * x, x * y, y * y]) @ self.surface
+        green = mean - (red_green - green_blue) / 3
+        logs = np.array([green + red_green, green, green - green_blue])
+        return np.asarray(np.maximum(np.exp(logs) - 0.01, 1e-3))
 
     @property
     def stands_out(self) -> Mask:
@@ -66,7 +77,7 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     h, w = looks.shape[:2]
     departure = (looks - (_terms(h, w) @ surface).reshape(h, w, 3)) / spread.astype(np.float32)
     departure = cv2.GaussianBlur(departure, (0, 0), 0.8)
-    return Backdrop(scale, departure[..., 0], departure[..., 1:], known, spread)
+    return Backdrop(scale, departure[..., 0], departure[..., 1:], known, spread, surface)
 
 
 def _log_looks(rgb: Rgb, scale: float) -> Field:

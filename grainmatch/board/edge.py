@@ -1,146 +1,277 @@
 """One edge of a board face, found to a fraction of a pixel in a strip of the photo along it.
 
 The strip runs along a rough edge; across it, t grows outward from the face. Light is linear and
-divided by the face's own colour just inside, so the face is 1 whatever the wood and the lamp.
+divided by the face's own colour just inside, so the face is about 1 whatever the wood and the lamp.
+
+Going outward over a face edge one meets, where the camera can see it, the board's own upright side,
+whose width in the photo follows from camera and thickness, and then bench, shadow or a neighbour. So an
+edge is one step (no side seen) or two steps a known distance apart, each smeared by the photo's blur;
+the levels between them are free.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from grainmatch.board.frame import look
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
 
 Field = NDArray[np.float32]
+Floats = NDArray[np.float64]
+EdgeKind = Literal["step", "side", "foot", "seam"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
+STEP_PX = 0.5
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
+CLIP_PER_PX = 0.5
+"""Steepest relative change of light with which one station can speak for an edge."""
+LEAST_SIDE_PX = 1.2
+BLOCKS = 8
+BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
 class Strip:
-    """light (stations, n, 3) at t_mm (n,) from the rough edge, outward positive.
+    """light (stations, n, 3) at t_px (n,) pixels outward from the rough edge; stations a power of two.
 
-    side_mm (stations,) is how wide the board's own vertical side should show outside the edge. seen (stations,) is False where a sheet hides it.
+    side_px (stations,) is how wide the board's own side should show. bench_light (3,) is the lit
+    bench's in the same units. seen (stations,) is False where a sheet hides the edge.
     """
 
     light: Field
-    t_mm: NDArray[np.float64]
-    side_mm: NDArray[np.float64]
-    px_mm: float
-    seen: Mask | None = None
-
-    @property
-    def profile(self) -> Field:
-        """The usual profile (n, 3) over the stations that are seen."""
-        return np.asarray(np.median(self.light if self.seen is None else self.light[self.seen], axis=0))
+    t_px: Floats
+    side_px: Floats
+    bench_light: Floats
+    seen: Mask
 
 
 @dataclass(frozen=True, eq=False)
 class EdgeFind:
-    """offset_mm (stations,) of the edge from the rough one; NaN where unseen. kind says what lies beyond."""
+    """offset_px (stations,) of the edge from the rough one, NaN where it is not seen, and what it is.
 
-    offset_mm: NDArray[np.float64]
-    strength: float
-    kind: str
+    step: face straight to bench, shadow or background; side: face, then its own side; foot: face
+    and side look alike, placed from the side's foot; seam: a gap too thin to resolve.
+    contrast is the size of the step in shares of the face's light.
+    """
+
+    offset_px: Floats
+    kind: EdgeKind
+    contrast: float
+    blur_px: float = 0.7
 
 
 def read_strip(
-    bench: Bench, places_mm: Points, outward: Points, side_mm: NDArray[np.float64], *, inside_mm: float, outside_mm: float
-) -> Strip:
-    """Strip at places (stations, sub, 2) on the rough edge, outward (2,) unit vector on the face plane."""
-    px_mm = 1 / bench.px_per_mm
-    step = 0.5 * px_mm
-    t = np.arange(-inside_mm, outside_mm + step, step)
-    points = places_mm[:, :, None, :] + t[:, None] * outward
+    bench: Bench, places_mm: Points, outward: Points, *, inside_px: float, outside_px: float
+) -> tuple[Field, Floats, Field]:
+    """(light (stations, n, 3), t_px (n,), face light (stations, 3)) at places (stations, sub, 2).
+
+    outward (2,) is a unit vector on the face plane; t steps by half a pixel of the photo's middle.
+    """
+    t = np.arange(-inside_px, outside_px + STEP_PX, STEP_PX)
+    points = places_mm[:, :, None, :] + (t / bench.px_per_mm)[:, None] * outward
     m, k, n, _ = points.shape
     seen = look(bench, bench.photo.rgb, points.reshape(m * k, n, 2))
     light = LINEAR[seen].reshape(m, k, n, 3).mean(axis=1)
-    face = np.median(light[:, : max(4, int(0.4 * inside_mm / step))], axis=1)
-    return Strip(light / np.maximum(face, 0.003)[:, None, :], t, side_mm, px_mm)
+    face = np.maximum(np.median(light[:, : max(4, n // 6)], axis=1), 0.003)
+    return light / face[:, None, :], t, face
 
 
-def find_edge(strip: Strip, *, least_t_mm: float, touching: bool = False) -> EdgeFind:
-    """The face's edge in a strip: the first true step met going outward, beyond least_t_mm."""
-    profile = strip.profile
-    slope = _slope(profile)
+def find_edge(
+    strip: Strip, *, least_t_px: float, most_t_px: float, touching: bool = False, curved: bool = True
+) -> EdgeFind:
+    """The face's edge in a strip, between least_t_px and most_t_px of the rough one."""
     if touching:
-        near = np.abs(strip.t_mm) <= -least_t_mm
-        return _hairline_edges(strip, int(np.where(near, profile.mean(axis=1), np.inf).argmin()))
-    place = _choose_step(strip, profile, slope, least_t_mm)
-    t0 = strip.t_mm[place]
-    offset = _crossings(strip, t0)
-    if strip.seen is not None:
-        offset[~strip.seen] = np.nan
-    return EdgeFind(offset, float(slope[place]), "step")
+        return _seam_edges(strip, -least_t_px)
+    candidates = _straight_edges(strip, least_t_px, most_t_px, curved)
+    if not candidates:
+        return EdgeFind(np.full(len(strip.light), np.nan), "step", 0.0)
+    line, gap_px, kind = _choose(strip, candidates)
+    return _fit_steps(strip, line, gap_px, kind)
 
 
-def _slope(profile: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Size of the colour change per sample along a profile (n, 3)."""
-    smooth = cv2.GaussianBlur(profile.astype(np.float32), (1, 0), sigmaX=0.01, sigmaY=1.5, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(np.linalg.norm(np.gradient(smooth.reshape(profile.shape), axis=0), axis=1), dtype=np.float64)
+# --- which line is the edge --------------------------------------------------------------------
 
 
-def _choose_step(strip: Strip, profile: Field, slope: NDArray[np.float64], least_t_mm: float) -> int:
-    allowed = strip.t_mm >= least_t_mm
-    peak = (slope >= np.roll(slope, 1)) & (slope > np.roll(slope, -1)) & allowed
-    peak[[0, -1]] = False
-    places = np.flatnonzero(peak)
-    if not len(places):
-        return int(np.argmax(np.where(allowed, slope, 0)))
-    inside = slope[strip.t_mm < least_t_mm]
-    noise = float(np.percentile(inside, 90)) if len(inside) > 4 else 0.0
-    strong = places[(slope[places] > 0.30 * slope[places].max()) & (slope[places] > 1.6 * noise)]
-    return int(strong[0] if len(strong) else places[np.argmax(slope[places])])
+@dataclass(frozen=True)
+class _Line:
+    """A gently curved edge in a strip: t at its middle, drop over the strip, sag of its ends, mean say."""
+
+    middle_px: float
+    drop_px: float
+    sag_px: float
+    say: float
+
+    def at(self, stations: int) -> Floats:
+        x = (np.arange(stations) + 0.5) / stations - 0.5
+        return self.middle_px + self.drop_px * x + self.sag_px * 4 * x * x
 
 
-def _crossings(strip: Strip, t0: float) -> NDArray[np.float64]:
-    """Half-way crossings of each station's profile between the plateaus beside t0."""
-    n = len(strip.t_mm)
-    step = strip.t_mm[1] - strip.t_mm[0]
-    i0 = int(round((t0 - strip.t_mm[0]) / step))
-    profile = strip.profile
-    inner = profile[max(i0 - 8, 0) : max(i0 - 3, 1)].mean(axis=0)
-    reach = profile[i0 + 3 : min(i0 + 7, n)]
-    outer = reach[int(np.argmax(np.linalg.norm(reach - inner, axis=1)))] if len(reach) else profile[-1]
-    axis = (outer - inner) / max(float(((outer - inner) ** 2).sum()), 1e-9)
-    lo, hi = max(i0 - 7, 0), min(i0 + 8, n)
-    share = (strip.light[:, lo:hi] - inner) @ axis
-    # the crossing nearest to t0 of 0.5, rising outward
-    up = (share[:, :-1] < 0.5) & (share[:, 1:] >= 0.5)
-    at = np.arange(lo, hi - 1)
-    away = np.where(up, np.abs(at + 0.5 - i0)[None, :], np.inf)
-    best = away.argmin(axis=1)
-    rows = np.arange(len(share))
-    a, b = share[rows, best], share[rows, best + 1]
-    where = strip.t_mm[0] + (lo + best + (0.5 - a) / np.where(b > a, b - a, 1)) * step
-    return np.where(np.isfinite(away.min(axis=1)), where, np.nan)
+def _straight_edges(strip: Strip, least_t_px: float, most_t_px: float, curved: bool) -> list[_Line]:
+    """Lines or gentle curves along which nearly every station shows a change of light, strongest first."""
+    say = _block_say(strip)
+    blocks, n = say.shape
+    x = (np.arange(blocks) + 0.5) / blocks - 0.5
+    drops = np.arange(-8.0, 8.1, 0.5)
+    sags = np.arange(-6.0, 6.1, 1.0) if curved else np.zeros(1)
+    bend = (drops[:, None, None] * x + sags[None, :, None] * 4 * x * x) / STEP_PX
+    rows = np.flatnonzero((strip.t_px >= least_t_px) & (strip.t_px <= most_t_px))
+    index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, n - 1)
+    total = say[np.arange(blocks), index].mean(axis=3) * (1 - 0.015 * np.abs(sags))
+    found: list[_Line] = []
+    best = total.reshape(len(rows), -1)
+    peak, which = best.max(axis=1), best.argmax(axis=1)
+    while len(found) < 8:
+        r = int(peak.argmax())
+        if peak[r] <= (0.2 * found[0].say if found else 0.004):
+            break
+        i, j = np.unravel_index(which[r], total.shape[1:])
+        found.append(_Line(float(strip.t_px[rows[r]]), float(drops[i]), float(sags[j]), float(peak[r])))
+        peak[np.abs(rows - rows[r]) * STEP_PX < 1.6] = 0
+    return found
 
 
-def _hairline_edges(strip: Strip, place: int) -> EdgeFind:
+def _block_say(strip: Strip) -> Floats:
+    """Change of light (blocks, n) at each t over blocks of stations, the mean over those seen as 1.
+
+    Signed within a block, so that a figure crossing the line cancels; unsigned between blocks, since
+    what lies outside the edge may change from shadow to bench.
+    """
+    change = _change(strip.light) * strip.seen[:, None, None]
+    seen = strip.seen.reshape(BLOCKS, -1)
+    sums = change.reshape(BLOCKS, seen.shape[1], -1, 3).sum(axis=1)
+    say = np.sqrt((sums**2).mean(axis=2)) / np.maximum(seen.sum(axis=1), 1)[:, None]
+    say[seen.mean(axis=1) < 0.3] = 0
+    return np.asarray(say * BLOCKS / max(int((seen.mean(axis=1) >= 0.3).sum()), 1))
+
+
+def _change(light: Field) -> Floats:
+    """Signed relative change of light per pixel (stations, n, 3), clipped."""
+    wide = np.zeros(light.shape)
+    change = (light[:, 3:] + light[:, 2:-1] - light[:, 1:-2] - light[:, :-3]) / (4 * STEP_PX)
+    level = np.maximum(0.5 * (light[:, 3:] + light[:, :-3]).mean(axis=2, keepdims=True), 0.5)
+    wide[:, 1:-2] = np.clip(change / level, -CLIP_PER_PX, CLIP_PER_PX)
+    wide[:, 1:] = 0.5 * (wide[:, 1:] + wide[:, :-1])  # it lies between the middle two of four samples
+    return wide
+
+
+def _choose(strip: Strip, candidates: list[_Line]) -> tuple[_Line, float, EdgeKind]:
+    """(the face's edge, distance to the next step outward (0 when none), what it is)."""
+    side = float(np.median(strip.side_px))
+    strongest = candidates[0]
+    strong = [c for c in candidates if c.say >= 0.5 * strongest.say]
+    if side < LEAST_SIDE_PX:
+        first = min(strong, key=lambda c: c.middle_px)
+        return first, max(side, 0.0), "step"
+    slack = max(1.2, 0.15 * side)
+    pairs = [
+        (a, b)
+        for a in candidates
+        for b in candidates
+        if abs(b.middle_px - a.middle_px - side) <= slack and b.say + a.say > 0.8 * strongest.say
+    ]
+    if pairs:
+        a, b = max(pairs, key=lambda p: p[0].say + p[1].say)
+        return a, b.middle_px - a.middle_px, "side"
+    outermost = max(strong, key=lambda c: c.middle_px)
+    if _lit_bench_beyond(strip, outermost, side):
+        return replace(outermost, middle_px=outermost.middle_px - side), side, "foot"
+    first = min(strong, key=lambda c: c.middle_px)
+    beyond = [c.middle_px - first.middle_px for c in strong if 1.5 < c.middle_px - first.middle_px < side]
+    return first, min(beyond, default=side), "side"
+
+
+def _lit_bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
+    """Whether what lies right outside a line looks like bench in full light."""
+    t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
+    near = (t > 0.8) & (t < max(0.85 * side_px, 2.0))
+    colour = np.array([np.median(strip.light[..., k][near]) for k in range(3)])
+    apart = np.log(np.maximum(colour, 1e-3) / strip.bench_light)
+    return bool(abs(apart.mean()) < 0.35 and np.ptp(apart) < 0.3)
+
+
+# --- where exactly ------------------------------------------------------------------------------
+
+
+def _fit_steps(strip: Strip, line: _Line, gap_px: float, kind: EdgeKind) -> EdgeFind:
+    """Station by station least squares of blurred steps with free levels, near the chosen line."""
+    start = line.at(len(strip.light))
+    gap = np.full(len(start), gap_px) if kind == "step" else strip.side_px * (gap_px / max(float(np.median(strip.side_px)), 1e-6))
+    shifts = np.arange(-2.0, 2.01, 0.25)
+    best: tuple[float, Floats, float] | None = None
+    for blur in BLURS_PX:
+        cost = np.stack([_misfit(strip, start + shift, gap, blur) for shift in shifts], axis=1)
+        place, least = _parabola_minimum(shifts, cost)
+        total = float(np.median(least[strip.seen]))
+        if best is None or total < 0.97 * best[0]:
+            best = (total, place, blur)
+    assert best is not None
+    offset = start + best[1]
+    offset[~strip.seen] = np.nan
+    return EdgeFind(offset, kind, _contrast(strip, start), best[2])
+
+
+def _misfit(strip: Strip, edge_px: Floats, gap_px: Floats, blur_px: float) -> Floats:
+    """Mean squared rest (stations,) of blurred steps at edge_px and edge_px + gap_px, levels free."""
+    m = len(edge_px)
+    reach = 3.0 + blur_px
+    base = edge_px - reach
+    n = int(np.ceil((2 * reach + float(gap_px.max())) / STEP_PX)) + 1
+    first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, max(len(strip.t_px) - n, 0))
+    index = np.minimum(first[:, None] + np.arange(n), len(strip.t_px) - 1)
+    t = strip.t_px[index]
+    light = strip.light[np.arange(m)[:, None], index].astype(np.float64)
+    within = (t >= base[:, None]) & (t <= (edge_px + gap_px)[:, None] + reach)
+    outer = ndtr((t - (edge_px + gap_px)[:, None]) / blur_px)
+    inner = 1 - ndtr((t - edge_px[:, None]) / blur_px)
+    basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, 1 - inner - outer]
+    a = np.stack(basis, axis=2) * within[:, :, None]
+    y = light * within[:, :, None]
+    gram = np.einsum("mni,mnj->mij", a, a) + 1e-3 * np.eye(len(basis))
+    right = np.einsum("mni,mnc->mic", a, y)
+    fit = np.linalg.solve(gram, right)
+    rest = (y**2).sum(axis=(1, 2)) - (right * fit).sum(axis=(1, 2))
+    return np.asarray(np.maximum(rest, 0) / np.maximum(within.sum(axis=1), 1))
+
+
+def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats]:
+    """Place and value of each row's least cost (m, len(x)), refined by a parabola; NaN at the borders."""
+    i = cost.argmin(axis=1)
+    inner = (i > 0) & (i < len(x) - 1)
+    j = i.clip(1, len(x) - 2)
+    rows = np.arange(len(cost))
+    a, b, c = cost[rows, j - 1], cost[rows, j], cost[rows, j + 1]
+    bend = np.maximum(a - 2 * b + c, 1e-12)
+    place = x[j] + 0.5 * (a - c) / bend * (x[1] - x[0])
+    return np.where(inner, place, np.nan), b
+
+
+def _contrast(strip: Strip, edge_px: Floats) -> float:
+    t = strip.t_px[None, :] - edge_px[:, None]
+    inner, outer = (t > -3) & (t < -1), (t > 1) & (t < 3)
+    step = [np.median(strip.light[..., k][outer]) - np.median(strip.light[..., k][inner]) for k in range(3)]
+    return float(np.linalg.norm(step))
+
+
+def _seam_edges(strip: Strip, reach_px: float) -> EdgeFind:
     """Edge beside a gap too thin to resolve: its centre less half the width its missing light tells."""
-    step = strip.t_mm[1] - strip.t_mm[0]
-    n = len(strip.t_mm)
-    lo, hi = max(place - 9, 0), min(place + 10, n)
-    value = strip.light[:, lo:hi].mean(axis=2)
-    t = strip.t_mm[lo:hi]
-    low = int(np.median(value, axis=0).argmin())
-    left = value[:, max(low - 7, 0) : max(low - 4, 1)].mean(axis=1)
-    right = value[:, low + 4 : low + 7].mean(axis=1)
-    ramp = left[:, None] + (right - left)[:, None] * np.clip((np.arange(hi - lo) - low + 4) / 8, 0, 1)
+    value = strip.light.mean(axis=2)
+    near = np.abs(strip.t_px) <= reach_px
+    low = int(np.where(near, np.median(value[strip.seen], axis=0), np.inf).argmin())
+    lo, hi = max(low - 9, 0), min(low + 10, len(strip.t_px))
+    part, t, low = value[:, lo:hi], strip.t_px[lo:hi], low - lo
+    left = part[:, max(low - 7, 0) : max(low - 4, 1)].mean(axis=1)
+    right = part[:, min(low + 4, part.shape[1] - 1) : low + 7].mean(axis=1)
+    ramp = left[:, None] + (right - left)[:, None] * np.clip((np.arange(len(t)) - low + 4) / 8, 0, 1)
     window = slice(max(low - 5, 0), low + 6)
-    missing = np.clip(ramp - value, 0, None)[:, window]
+    missing = np.clip(ramp - part, 0, None)[:, window]
     total = missing.sum(axis=1)
     centre = (missing * t[window]).sum(axis=1) / np.maximum(total, 1e-6)
-    level = 0.5 * (left + right)
-    told = slice(None) if strip.seen is None else strip.seen
-    width = np.median((total * step / np.maximum(level * (1 - GAP_LIGHT), 1e-6))[told])
-    offset = np.where(total > 0.05, centre - width / 2, np.nan)
-    if strip.seen is not None:
-        offset[~strip.seen] = np.nan
-    return EdgeFind(offset, float(total.mean()), "seam")
+    width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
+    offset = np.where((total > 0.05) & strip.seen, centre - np.median(width[strip.seen]) / 2, np.nan)
+    return EdgeFind(np.asarray(offset), "seam", float(np.median(missing[strip.seen].max(axis=1))))

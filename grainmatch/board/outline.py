@@ -8,13 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.board.edge import EdgeFind, find_edge, read_strip
+from grainmatch.board.backdrop import Backdrop
+from grainmatch.board.edge import Strip, find_edge, read_strip
 from grainmatch.board.frame import Frame, lean_per_mm
 from grainmatch.geometry import Points, plane_to_pixels
 from grainmatch.model import Bench, Mask
 
 STATIONS = 64
-END_STATIONS = 24
+END_STATIONS = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +54,7 @@ class Rough:
     hidden_mm: tuple[Points, ...] = ()
 
 
-def refine_outline(bench: Bench, rough: Rough) -> BoardOutline:
+def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutline:
     """Edges at full resolution: long edges as gentle curves, ends as straight lines, corners where they meet."""
     notes: list[str] = []
     edges = {"upper": rough.upper, "lower": rough.lower, "left": rough.left, "right": rough.right}
@@ -61,14 +62,14 @@ def refine_outline(bench: Bench, rough: Rough) -> BoardOutline:
     for turn in range(2):
         reach = rough.reach_mm if turn == 0 else (1.5, 1.5, 3.0, 3.0)
         for name, how_far in zip(edges, reach, strict=True):
-            edges[name], sigmas[name], kind = _refine_edge(bench, rough, edges, name, how_far, turn == 0)
+            edges[name], sigmas[name], kind = _refine_edge(bench, backdrop, rough, edges, name, how_far, turn == 0)
             if turn == 1 and kind == "seam":
                 notes.append(f"{name} edge touches a neighbour")
     return _close(bench, rough.frame, edges, sigmas, tuple(notes))
 
 
 def _refine_edge(
-    bench: Bench, rough: Rough, edges: dict[str, NDArray[np.float64]], name: str, reach_mm: float, first: bool
+    bench: Bench, backdrop: Backdrop, rough: Rough, edges: dict[str, NDArray[np.float64]], name: str, reach_mm: float, first: bool
 ) -> tuple[NDArray[np.float64], float, str]:
     frame = rough.frame
     along = name in ("upper", "lower")
@@ -84,18 +85,20 @@ def _refine_edge(
     uv = np.stack([s, across] if along else [across, s], axis=-1)
     places = frame.leave(uv)
     outward = frame.axes[1 if along else 0] * sign
+    scale = bench.px_per_mm
     lean = lean_per_mm(bench, places.mean(axis=1)) @ outward
-    side = np.maximum(lean * bench.face_height_mm, 0.0)
+    side_px = np.maximum(lean * bench.face_height_mm, 0.0) * scale
     # The rough edge may be that of the side's foot instead of the face.
-    inward = reach_mm + (float(side.max()) if first else 0.0)
-    inside = inward + 8.0
-    strip = read_strip(
-        bench, places, outward, side, inside_mm=inside, outside_mm=reach_mm + float(side.max()) + 5.0
-    )
-    strip = replace(strip, seen=_uncovered(places, outward, rough.hidden_mm))
-    found = find_edge(strip, least_t_mm=-inward, touching=touching)
+    reach_px = reach_mm * scale
+    inward = reach_px + (float(side_px.max()) if first else 0.0)
+    outside = reach_px + float(side_px.max()) + 5.0 * scale
+    light, t, face = read_strip(bench, places, outward, inside_px=inward + 8.0 * scale, outside_px=outside)
+    centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[0]
+    bare = backdrop.bench_light(centre_px) / np.median(face, axis=0)
+    strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm))
+    found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px + float(side_px.max()), touching=touching, curved=along)
     middle = s.mean(axis=1)
-    poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_mm, order, edges[name])
+    poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_px / scale, order, edges[name])
     return poly, sigma, found.kind
 
 

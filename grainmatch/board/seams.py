@@ -145,7 +145,9 @@ def _seams_of_height(
     light = log_light[: rows * pool].reshape(rows, pool, n).mean(axis=1)
     there = wood[: rows * pool].reshape(rows, pool, n).mean(axis=1).astype(np.float32)
     seen = known[: rows * pool].reshape(rows, pool, n).all(axis=1)
-    say, counts = _dark_bands(light, there, seen, max(1, height // pool), max(2, reach_rows // pool))
+    say, counts = _dark_bands(
+        light, there, seen, max(1, height // pool), max(2, reach_rows // pool), gaps=pool > 1
+    )
     total, drop = sum_along_lines(say)
     count, _ = sum_along_lines(counts)
     share = total / np.maximum(count, 0.12 * n) / CLIP
@@ -157,6 +159,8 @@ def _seams_of_height(
         i, r = np.unravel_index(int(share.argmax()), share.shape)
         if share[i, r] < least_share:
             break
+        if pool > 1:
+            i, r = _middle_of_ties(share, drop, i, r)
         on_line = np.rint(r + drop[i] * (np.arange(n) + 0.5) / n).astype(int).clip(0, rows - 1)
         columns = np.flatnonzero(counts[on_line, np.arange(n)] > 0)
         found.append(
@@ -175,7 +179,14 @@ def _seams_of_height(
     return found
 
 
-def _dark_bands(light: Field, there: Field, known: Mask, height: int, reach: int) -> tuple[Field, Field]:
+def _middle_of_ties(share: Field, drop: NDArray[np.float64], i: int, r: int) -> tuple[int, int]:
+    """A gap holds many lines that all agree as well as line (i, r): the one in their middle."""
+    near = cv2.connectedComponents((share >= 0.98 * share[i, r]).astype(np.uint8))[1]
+    drops, starts = np.nonzero(near == near[i, r])
+    return int(np.rint(drops.mean())), int(np.rint(starts.mean()))
+
+
+def _dark_bands(light: Field, there: Field, known: Mask, height: int, reach: int, *, gaps: bool) -> tuple[Field, Field]:
     """Each pixel's say that a dark band of that height is centred on it, and where it has one.
 
     It has one between boards: with wood right above and below it, or on bare bench with wood
@@ -189,7 +200,8 @@ def _dark_bands(light: Field, there: Field, known: Mask, height: int, reach: int
     wood = cv2.blur(there, (1, flank), borderType=cv2.BORDER_CONSTANT)
     flanked = np.minimum(_shift(wood, half), _shift(wood, -half)) > 0.9
     bare = (there < 0.5) & known
-    between = bare & _wood_within(there, reach) & _wood_within(there[::-1], reach)[::-1]
+    # Bare bench is told from wood at coarse scale only.
+    between = gaps & bare & _wood_within(there, reach) & _wood_within(there[::-1], reach)[::-1]
     say = np.clip(np.minimum(above, below) - centre, -CLIP, CLIP) * flanked
     say[between] = CLIP
     return say.astype(np.float32), (flanked | between).astype(np.float32)

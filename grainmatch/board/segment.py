@@ -33,7 +33,7 @@ def find_boards(bench: Bench) -> tuple[BoardOutline, ...]:
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
     rough = [r for heap in _find_heaps(bench, backdrop) for r in _split_heap(bench, backdrop, heap)]
-    outlines = [refine_outline(bench, r) for r in rough]
+    outlines = [refine_outline(bench, backdrop, r) for r in rough]
     return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, o)]))
 
 
@@ -298,24 +298,39 @@ def _turn_into(frame: Frame, upper: NDArray[np.float64], lower: NDArray[np.float
 
 
 def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Quadratic through most of the points, by trimmed least squares from a median line."""
+    """The line or gentle quadratic that most points agree with.
+
+    Random samples of two and three points (RANSAC: Fischler and Bolles, Comm. ACM 24(6), 1981), scored by how
+    many points lie near, then least squares over those. Neighbours and shadows can spoil half the points.
+    """
     centre, half = x.mean(), max(float(np.ptp(x)) / 2, 1e-6)
     z = (x - centre) / half
-    thirds = np.array_split(np.arange(len(x)), 5)
-    knots = np.array([[np.median(z[k]), np.median(y[k])] for k in thirds])
-    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for i, a in enumerate(knots) for b in knots[i + 1 :]]
-    slope = float(np.median(slopes))
-    rest = y - slope * z - np.median(y - slope * z)
-    c = np.zeros(3)
-    for _ in range(8):
-        spread = max(1.4826 * float(np.median(np.abs(rest))), 0.4)
-        w = np.clip(1 - (rest / (3.5 * spread)) ** 2, 0, None)
-        if (w > 0).sum() < 5:
+    rng = np.random.default_rng(0)
+    terms = np.column_stack([z * z, z, np.ones_like(z)])
+    trial = np.vstack([_through(z, y, rng, 2), _through(z, y, rng, 3)])
+    rest = np.abs(terms @ trial.T - y[:, None])
+    agree = np.exp(-0.5 * (rest / 0.7) ** 2).mean(axis=0)
+    c = trial[int(np.argmax(agree - 0.012 * np.abs(trial[:, 0])))]
+    order = 2 if c[0] != 0 else 1
+    for width in (2.0, 1.5, 1.2):
+        w = np.clip(1 - ((terms @ c - y) / width) ** 2, 0, None)
+        if (w > 0).sum() < 6:
             break
-        c = np.polyfit(z, y, 2, w=w)
-        rest = y - np.polyval(c, z)
+        c = np.concatenate([np.zeros(2 - order), np.polyfit(z, y, order, w=w)])
     poly = np.poly1d(c)(np.poly1d([1 / half, -centre / half]))
     return np.concatenate([np.zeros(3 - len(poly.c)), poly.c])
+
+
+def _through(z: NDArray[np.float64], y: NDArray[np.float64], rng: np.random.Generator, points: int) -> NDArray[np.float64]:
+    """Quadratics (n, 3), or lines, through well spread random points."""
+    cuts = np.linspace(0, len(z), points + 1).astype(int)
+    pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in zip(cuts[:-1], cuts[1:], strict=True)], axis=1)
+    pick = pick.clip(0, len(z) - 1)
+    a = np.stack([np.vander(row, points) for row in z[pick]])
+    good = np.abs(np.linalg.det(a)) > 0.05
+    c = np.linalg.solve(a[good], y[pick[good]][..., None])[..., 0]
+    c = np.hstack([np.zeros((len(c), 3 - points)), c])
+    return c[np.abs(c[:, 0]) < 25.0]
 
 
 def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline) -> bool:
