@@ -82,7 +82,7 @@ def draw_wood(placed: PlacedTop, view: Box, *, px_per_mm: float, look: Look = "d
         rgb, inside = draw_strip(item, shape, corner_mm=corner, px_per_mm=px_per_mm)
         if look == "wetted" and item.face is not None:
             rgb = np.asarray(cv2.LUT(rgb, _WETTED))
-        picture[rows, cols][inside] = rgb[inside]
+        np.copyto(picture[rows, cols], rgb, where=inside[..., None])
     return picture
 
 

@@ -107,6 +107,37 @@ def test_what_is_not_a_layout_is_refused_in_a_sentence_with_advice(data: bytes) 
     assert len(caught.value.message) < 400
 
 
+json_values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@given(st.data())
+def test_whatever_a_file_holds_reading_it_gives_a_layout_or_a_sentence(data: st.DataObject) -> None:
+    document: Any = json.loads(layout_to_json(fake_layout()))
+    spot = document
+    for _ in range(data.draw(st.integers(0, 3))):
+        inner = [
+            v for v in (spot.values() if isinstance(spot, dict) else spot) if isinstance(v, dict | list) and v
+        ]
+        spot = data.draw(st.sampled_from(inner)) if inner else spot
+    key = data.draw(st.sampled_from(list(spot) if isinstance(spot, dict) else range(len(spot))))
+    spot[key] = data.draw(json_values)
+    try:
+        layout = layout_from_json(json.dumps(document))
+    except GrainmatchError:
+        return
+    assert layout_from_json(layout_to_json(layout)) == layout
+
+
+@given(st.binary(max_size=60))
+def test_any_bytes_are_refused_politely(data: bytes) -> None:
+    with pytest.raises(StoreError):
+        layout_from_json(data)
+
+
 def test_a_newer_file_says_so() -> None:
     with pytest.raises(StoreError, match="newer grainmatch"):
         layout_from_json(damaged({"schema_version": 99, "unheard_of": {}}))
