@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
 from grainmatch.face.card import draw_card
 from grainmatch.model import Board, Features, Side
-from grainmatch.photo.read import read_photo
 from grainmatch.store import Job
 from grainmatch.ui import desk
-from grainmatch.ui.outlines import FoundFace, draw_outlines, faces_by_photo
+from grainmatch.ui.outlines import faces_by_photo
 from grainmatch.ui.proposing import job_features
+from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
 from grainmatch.units import format_length
@@ -44,18 +43,16 @@ def _show_photos(job: Job, stock: Stock) -> None:
     found = faces_by_photo(stock.boards)
     names: Mapping[str, str] = job.details.get("photo_names", {})
     photos = {p.sha256: p for p in desk.the_shop().list_photos(job.id)}
-    shown = [name for name in found if names.get(name) in photos]
+    shown = [
+        name for name, sha256 in names.items() if sha256 in photos and photos[sha256].state == "measured"
+    ]
     if not shown:
         return
-    name = st.segmented_control("Photo", shown, default=shown[0], key=f"photo_{job.id}") or shown[0]
-    photo = photos[names[name]]
-    picture = _outlined(photo.sha256, stock.key, _path=photo.path, _faces=found[name])
-    st.image(picture, caption=f"{name}: {len(found[name])} faces found")
-
-
-@st.cache_data(show_spinner="Drawing the outlines", max_entries=24)
-def _outlined(sha256: str, key: Any, *, _path: Path, _faces: list[FoundFace]) -> bytes:
-    return to_jpeg(draw_outlines(read_photo(_path).rgb, _faces))
+    st.subheader("Outlines", anchor=False)
+    first = next((name for name in shown if name in found), shown[0])
+    name = st.segmented_control("Photo", shown, default=first, key=f"photo_{job.id}") or first
+    with desk.in_words():
+        show_redrawing(job, stock, photos[names[name]], name, found.get(name, []))
 
 
 def _show_table(stock: Stock) -> None:

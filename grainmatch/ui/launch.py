@@ -21,6 +21,10 @@ SETTINGS: dict[str, str | list[str]] = {
     "browser.serverAddress": "localhost",
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
+    "theme.baseRadius": "0.4rem",
+    "theme.headingFontSizes": ["1.9rem", "1.4rem", "1.15rem"],
+    "theme.light.primaryColor": "#7a4520",
+    "theme.dark.primaryColor": "#d79a63",
 }
 """The same values as in .streamlit/config.toml, for the installed program."""
 

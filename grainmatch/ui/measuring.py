@@ -27,6 +27,15 @@ def start_measuring(job_id: str) -> None:
     workroom().start(job_id, "Measuring", step)
 
 
+def continue_measuring(job_id: str) -> None:
+    """Go on with photos that wait or that an earlier run left unfinished; not after a failure."""
+    work = workroom().work_on(job_id)
+    if work is not None and (work.busy or work.state == "failed"):
+        return
+    if any(p.state in ("waiting", "measuring") for p in desk.the_shop().list_photos(job_id)):
+        start_measuring(job_id)
+
+
 def start_proposing(job_id: str) -> None:
     """Search arrangements for a job's boards, beside the page."""
     shop = desk.the_shop()
@@ -42,4 +51,7 @@ def show_progress(job_id: str) -> Work | None:
         st.progress(work.part, f"{work.what}: {work.text or 'starting'}")
     elif work.state == "failed":
         st.error(work.fault, icon=":material/error:")
+        if st.button("Try again", key=f"again_{job_id}"):
+            start_measuring(job_id)
+            st.rerun()
     return work

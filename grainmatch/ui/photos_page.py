@@ -15,7 +15,7 @@ from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
 from grainmatch.ui.door import show_phone_link
 from grainmatch.ui.guide import show_guide
-from grainmatch.ui.measuring import show_progress, start_measuring
+from grainmatch.ui.measuring import continue_measuring, show_progress, start_measuring
 from grainmatch.ui.ways import show_way
 from grainmatch.units import format_length, parse_length_mm
 
@@ -100,8 +100,7 @@ def _show_live(job_id: str) -> None:
     """The photos, looked up every two seconds so that those from another browser appear by themselves."""
     job, photos = desk.the_shop().read_job(job_id), desk.the_shop().list_photos(job_id)
     show_progress(job_id)
-    if any(p.state == "waiting" for p in photos):
-        start_measuring(job_id)
+    continue_measuring(job_id)
     if not photos:
         st.info("No photos yet. Add some above, or look at the demo job to see how they should look.")
         show_way("jobs", "Open the demo job")

@@ -14,7 +14,7 @@ from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.comparing import compare_words
-from grainmatch.ui.measuring import show_progress, start_measuring, start_proposing
+from grainmatch.ui.measuring import continue_measuring, show_progress, start_proposing
 from grainmatch.ui.proposing import PRESETS, SLIDER_WORDS, asked_size, keep_wishes, read_wishes
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import go, show_way
@@ -42,8 +42,8 @@ def _show_waiting(job_id: str) -> None:
     photos = shop.list_photos(job_id)
     if shop.list_boards(job_id):
         st.rerun(scope="app")
+    continue_measuring(job_id)
     if any(p.state in ("waiting", "measuring") for p in photos):
-        start_measuring(job_id)
         st.write(
             "The boards in the photos are being measured. This takes a few seconds, and only the first time."
         )

@@ -17,6 +17,7 @@ from grainmatch.ui import (
 from grainmatch.ui.demo import first_job
 from grainmatch.ui.desk import show_error, the_shop
 from grainmatch.ui.door import ask_passcode
+from grainmatch.ui.mark import draw_mark
 from grainmatch.ui.ways import WAYS
 
 _SHOW = {
@@ -32,7 +33,8 @@ _SHOW = {
 
 def show_site() -> None:
     """Show the app; called once for every run of the script."""
-    st.set_page_config(page_title="grainmatch", page_icon=":material/table_bar:", layout="wide")
+    st.set_page_config(page_title="grainmatch", page_icon=draw_mark(), layout="wide")
+    st.html("<style>.stMainBlockContainer { padding-top: 4.5rem; }</style>")
     if not ask_passcode():
         return
     try:

@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from grainmatch.errors import GrainmatchError
 from grainmatch.model import Features, Layout, Side
 from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job
@@ -64,6 +65,9 @@ def _show_editor(job_id: str) -> None:
         bench: Workbench = st.session_state[f"bench_{job_id}"]
         with st.spinner("Reading the faces, once"):
             features = job_features(shop, job, stock)
+        fault = st.session_state.pop("top_fault", None)
+        if fault is not None:
+            desk.show_error(fault)
         scored = score_now(job, stock, features, bench.now)
         seams = look_at_seams(job, stock, features, scored)
         _show_buttons(job, stock, features, bench, scored)
@@ -107,6 +111,15 @@ def _go(job: Job, stock: Stock, bench: Workbench, way: Any) -> None:
     _keep(job, stock, bench)
 
 
+def _finish(job: Job, stock: Stock, features: dict[tuple[str, Side], Features], bench: Workbench) -> None:
+    try:
+        bench.put(finish_rest(job, stock, features, bench.now))
+    except GrainmatchError as error:
+        st.session_state["top_fault"] = error
+    else:
+        _keep(job, stock, bench)
+
+
 def _show_buttons(
     job: Job,
     stock: Stock,
@@ -129,13 +142,12 @@ def _show_buttons(
             on_click=_go,
             args=(job, stock, bench, "forward"),
         )
-        if st.button(
-            "Finish the rest for me", help="Locked boards stay; the others are arranged round them."
-        ):
-            with st.spinner("Searching round the locked boards"):
-                bench.put(finish_rest(job, stock, features, bench.now))
-            _keep(job, stock, bench)
-            st.rerun(scope="fragment")
+        st.button(
+            "Finish the rest for me",
+            help="Locked boards stay; the others are arranged round them.",
+            on_click=_finish,
+            args=(job, stock, features, bench),
+        )
         name = st.text_input("Name", "My layout", label_visibility="collapsed", max_chars=60)
         if st.button("Save this layout", type="primary"):
             save_layout(job, scored, name=name)
