@@ -1,0 +1,214 @@
+"""Where the glued panel is cut, what is lost, and what is left for the rack."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from grainmatch.errors import LayoutError
+from grainmatch.glueup.panel import Panel, PanelBoard, place_panel
+from grainmatch.model import Board, BoardTrim, Face, Layout, Mark, Side, SparePiece, TrimPlan
+
+Marks = Mapping[tuple[str, Side], Sequence[Mark]]
+"""What was found on each face, by board id and side."""
+
+ROUGH_END_MM = 25.0
+"""Left on each end before gluing, to be cut off the glued panel. Common practice, no source."""
+KERF_MM = 3.0
+"""Width of a saw cut (own choice; measure your blade)."""
+LEAST_SPARE_MM = (150.0, 25.0)
+"""Length and width below which a piece is not worth keeping (own choice)."""
+SHORT_MM = 1.0
+"""Board ends that fall this much short of the cut are within its own measuring error."""
+
+
+@dataclass(frozen=True)
+class ShapeOption:
+    """One way to finish the edges or the corners. size_mm: usual sizes, least and most (no source)."""
+
+    name: str
+    words: str
+    size_mm: tuple[float, float]
+
+
+EDGES = (
+    ShapeOption("square edge", "Square, its sharp line just broken with paper.", (0.5, 1.0)),
+    ShapeOption("eased edge", "Square with a small rounding, kind to arms and to the finish.", (1.5, 3.0)),
+    ShapeOption("chamfer", "A flat at 45 degrees along the upper line, the lower one eased.", (2.0, 8.0)),
+    ShapeOption("rounded edge", "A quarter circle above, or above and below.", (5.0, 12.0)),
+    ShapeOption("undercut edge", "A wide slope on the underside: the top looks thinner.", (20.0, 80.0)),
+    ShapeOption(
+        "bark edge", "The natural edge of the tree kept on the long sides, bark removed.", (0.0, 0.0)
+    ),
+)
+CORNERS = (
+    ShapeOption(
+        "square corner", "Two straight edges meet; ease the tip so that it hurts nobody.", (1.0, 3.0)
+    ),
+    ShapeOption(
+        "round corner",
+        "A quarter circle, drawn with a compass and cut before the edge is shaped.",
+        (15.0, 80.0),
+    ),
+    ShapeOption("cut corner", "A short straight cut at 45 degrees.", (15.0, 60.0)),
+)
+
+
+def plan_trim(
+    layout: Layout,
+    boards: Sequence[Board],
+    top_mm: tuple[float, float] | None = None,
+    *,
+    marks: Marks = MappingProxyType({}),
+) -> TrimPlan:
+    """Cuts for the finished top (length, width), centred on the layout's middle.
+
+    top_mm None: the layout's own size, or the largest that all boards reach. marks: to say which of them stay
+    in the top. Boards that are too short or too narrow give a warning, not an error. Raises LayoutError for
+    a missing board, one ripped to nothing, or an impossible size.
+    """
+    if top_mm is not None and not (0 < top_mm[0] <= 100_000 and 0 < top_mm[1] <= 100_000):
+        raise LayoutError("The size of the top is impossible.", "Give a length and a width above zero.")
+    panel = place_panel(layout, boards, top_mm)
+    wanted = top_mm or layout.top_mm
+    trims = tuple(_trim_board(item, panel, wanted) for item in panel.boards)
+    rough = {item.board.id: _rough_ends(item, panel) for item in panel.boards}
+    used = {item.board.id for item in panel.boards}
+    spare = [piece for item in panel.boards for piece in _spare_of(item, panel, rough[item.board.id])]
+    spare += [_whole(board) for board in boards if board.id not in used]
+    left, top, right, bottom = panel.cut_mm
+    area = sum(b.board.length_mm * (b.board.start_width_mm + b.board.end_width_mm) / 2 for b in panel.boards)
+    return TrimPlan(
+        panel_mm=panel.size_mm,
+        cut_mm=panel.cut_mm,
+        boards=trims,
+        rough_mm=rough,
+        spare=tuple(spare),
+        lost_frac=max(0.0, 1 - (right - left) * (bottom - top) / area),
+        marks_left_in=tuple(_marks_in_top(panel, marks)),
+        warnings=tuple(_size_warnings(panel, trims, wanted)),
+        assumptions=() if marks else ("No marks were given: look at the faces before the final cut.",),
+    )
+
+
+def _trim_board(item: PanelBoard, panel: Panel, wanted: tuple[float, float] | None) -> BoardTrim:
+    left, top, right, bottom = panel.cut_mm
+    if wanted is not None:  # the asked lines, also where the panel does not reach them
+        left, right = panel.middle_mm - wanted[0] / 2, panel.middle_mm + wanted[0] / 2
+    return BoardTrim(
+        board_id=item.board.id,
+        left_mm=left - item.left_mm,
+        right_mm=item.right_mm - right,
+        upper_mm=max(0.0, min(top, item.bottom_mm) - item.top_mm),
+        lower_mm=max(0.0, item.bottom_mm - max(bottom, item.top_mm)),
+        slide_mm=item.placement.pose.slide_mm,
+    )
+
+
+def _rough_ends(item: PanelBoard, panel: Panel) -> tuple[float, float]:
+    """Panel x of the two cuts before gluing; the board's own ends where little would come off."""
+    left, right = panel.cut_mm[0] - ROUGH_END_MM, panel.cut_mm[2] + ROUGH_END_MM
+    return max(left, item.left_mm), min(right, item.right_mm)
+
+
+def _spare_of(item: PanelBoard, panel: Panel, rough: tuple[float, float]) -> list[SparePiece]:
+    board, pose = item.board, item.placement.pose
+    rip_upper, rip_lower = item.placement.rip_mm
+    top, bottom = panel.cut_mm[1], panel.cut_mm[3]
+    over_upper, over_lower = max(0.0, top - item.top_mm), max(0.0, item.bottom_mm - bottom)
+    length = rough[1] - rough[0]
+    start, width = rough[0] - item.left_mm, board.width_mm
+    # along, across: distance from the left end and the upper edge as the board lies
+    cuts = [
+        ("end", 0.0, 0.0, start - KERF_MM, width),
+        ("end", start + length + KERF_MM, 0.0, board.length_mm - start - length - KERF_MM, width),
+        ("edge", start, 0.0, length, rip_upper - KERF_MM),
+        ("edge", start, width - rip_lower + KERF_MM, length, rip_lower - KERF_MM),
+        ("edge", start, rip_upper, length, min(over_upper, item.width_mm) - KERF_MM),
+        (
+            "edge",
+            start,
+            width - rip_lower - over_lower + KERF_MM,
+            length,
+            min(over_lower, item.width_mm) - KERF_MM,
+        ),
+    ]
+    # a turned board shows its right end on the left and its lower edge above, a flipped one only the latter
+    turned, upside = pose.turned, pose.turned != (pose.side_up == "B")
+    return [
+        SparePiece(
+            board_id=board.id,
+            kind="end" if kind == "end" else "edge",
+            length_mm=piece_length,
+            width_mm=piece_width,
+            thickness_mm=board.thickness_mm,
+            from_left_mm=board.length_mm - along - piece_length if turned else along,
+            from_upper_mm=width - across - piece_width if upside else across,
+            keep=piece_length >= LEAST_SPARE_MM[0] and piece_width >= LEAST_SPARE_MM[1],
+        )
+        for kind, along, across, piece_length, piece_width in cuts
+        if piece_length > 1.0 and piece_width > 1.0
+    ]
+
+
+def _whole(board: Board) -> SparePiece:
+    return SparePiece(
+        board.id, "whole board", board.length_mm, board.width_mm, board.thickness_mm, 0.0, 0.0, keep=True
+    )
+
+
+def _marks_in_top(panel: Panel, marks: Marks) -> list[str]:
+    left, top, right, bottom = panel.cut_mm
+    found: list[str] = []
+    for item in panel.boards:
+        side = item.placement.pose.side_up
+        face = item.board.face(side)
+        if face is None:
+            continue
+        for mark in marks.get((item.board.id, side), ()):
+            x0, y0, x1, y1 = _box_in_panel(item, face, mark)
+            if x1 > left and x0 < right and y1 > top and y0 < bottom:
+                found.append(
+                    f"Board {item.board.id}: {mark.kind} {x1 - x0:.0f} x {y1 - y0:.0f} mm,"
+                    f" {x0 - left:.0f} mm from the top's left end."
+                )
+    return found
+
+
+def _box_in_panel(item: PanelBoard, face: Face, mark: Mark) -> tuple[float, float, float, float]:
+    """The mark's box in panel mm: left, top, right, bottom."""
+    points = np.asarray(mark.outline_mm, dtype=np.float64)
+    upper, lower = face.upper_edge_mm, face.lower_edge_mm
+    middle = (
+        np.interp(points[:, 0], upper[:, 0], upper[:, 1]) + np.interp(points[:, 0], lower[:, 0], lower[:, 1])
+    ) / 2
+    along, across = points[:, 0] - min(upper[0, 0], lower[0, 0]), points[:, 1] - middle
+    if item.placement.pose.turned:
+        along, across = item.board.length_mm - along, -across
+    x = item.left_mm + along
+    y = item.top_mm - item.placement.rip_mm[0] + item.board.width_mm / 2 + across
+    # what the rip takes off is gone before gluing
+    y = np.clip(y, item.top_mm, item.bottom_mm)
+    return float(x.min()), float(y.min()), float(x.max()), float(y.max())
+
+
+def _size_warnings(panel: Panel, trims: Sequence[BoardTrim], wanted: tuple[float, float] | None) -> list[str]:
+    warnings = [
+        f"Board {trim.board_id} falls {-min(trim.left_mm, trim.right_mm):.0f} mm short of the"
+        f" {'left' if trim.left_mm < trim.right_mm else 'right'} cut: slide it, or make the top shorter."
+        for trim in trims
+        if min(trim.left_mm, trim.right_mm) < -SHORT_MM
+    ]
+    if wanted is not None and panel.size_mm[1] < wanted[1] - SHORT_MM:
+        warnings.append(
+            f"The boards make {panel.size_mm[1]:.0f} mm of the {wanted[1]:.0f} mm asked for: add a board."
+        )
+    thin, thick = (f(b.board.thickness_mm for b in panel.boards) for f in (min, max))
+    if thick - thin > 1.0:
+        warnings.append(
+            f"Thickness runs from {thin:.1f} to {thick:.1f} mm: plane all boards alike before gluing."
+        )
+    return warnings

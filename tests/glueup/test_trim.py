@@ -1,0 +1,116 @@
+"""Cuts of the glued panel and what is left over."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from grainmatch.errors import LayoutError
+from grainmatch.glueup.trim import CORNERS, EDGES, KERF_MM, ROUGH_END_MM, plan_trim
+from grainmatch.model import Mark
+from tests.wood.boards import make_board, make_layout
+
+THREE = [make_board(i, width_mm=150) for i in "abc"]
+
+
+def test_cut_is_centred_and_losses_add_up() -> None:
+    plan = plan_trim(make_layout(*"abc", slide_mm={"b": 30.0}), THREE, (1700.0, 430.0))
+    assert plan.panel_mm == (1880, 450)
+    assert plan.cut_mm == (75, 10, 1775, 440)
+    a, b, c = plan.boards
+    assert (a.left_mm, a.right_mm, a.upper_mm, a.lower_mm) == (75, 75, 10, 0)
+    assert (b.left_mm, b.right_mm, b.slide_mm) == (45, 105, 30)
+    assert (c.upper_mm, c.lower_mm) == (0, 10)
+    assert plan.lost_frac == pytest.approx(1 - 1.7 * 0.43 / (1.85 * 0.45))
+    assert plan.warnings == ()
+
+
+def test_without_a_size_the_top_is_what_all_boards_reach() -> None:
+    plan = plan_trim(make_layout(*"abc", slide_mm={"b": 30.0, "c": -20.0}), THREE)
+    assert plan.cut_mm == (50, 0, 1850, 450)
+    assert min(min(t.left_mm, t.right_mm) for t in plan.boards) == 0
+
+
+def test_layouts_own_size_is_used() -> None:
+    plan = plan_trim(make_layout(*"abc", top_mm=(1600.0, 400.0)), THREE)
+    assert (plan.cut_mm[2] - plan.cut_mm[0], plan.cut_mm[3] - plan.cut_mm[1]) == (1600, 400)
+
+
+def test_short_boards_and_a_narrow_panel_are_said_so() -> None:
+    boards = [*THREE[:2], replace(THREE[2], length_mm=1650.0)]
+    plan = plan_trim(make_layout(*"abc"), boards, (1700.0, 500.0))
+    text = " ".join(plan.warnings)
+    assert "Board c falls 25 mm short" in text
+    assert "450 mm of the 500 mm" in text
+
+
+def test_spare_pieces_come_with_their_place_on_the_board() -> None:
+    boards = [
+        make_board("a", width_mm=150, length_mm=2400),
+        make_board("b", width_mm=150),
+        make_board("spare"),
+    ]
+    layout = make_layout("a", "b", slide_mm={"a": 200.0}, rip_mm={"b": (0.0, 40.0)})
+    plan = plan_trim(layout, boards, (1700.0, 255.0))
+    kept = {(p.board_id, p.kind): p for p in plan.spare if p.keep}
+    end = kept["a", "end"]
+    # board a reaches from -1000 to 1400 about the middle; the rough cut is at 850 + 25
+    assert end.length_mm == pytest.approx(1400 - 850 - ROUGH_END_MM - KERF_MM)
+    assert end.from_left_mm == pytest.approx(2400 - end.length_mm)
+    strip = kept["b", "edge"]
+    assert (strip.width_mm, strip.from_upper_mm) == (40 - KERF_MM, 150 - 40 + KERF_MM)
+    assert kept["spare", "whole board"].length_mm == 1850
+
+
+@given(st.booleans(), st.booleans(), st.floats(-300, 300), st.floats(0, 60), st.floats(0, 60))
+def test_spare_pieces_lie_on_their_board_and_off_the_top(flip, turn, slide, upper, lower) -> None:  # type: ignore[no-untyped-def]
+    board = make_board("a", width_mm=200, length_mm=2600)
+    layout = make_layout(
+        "a",
+        flip="a" if flip else "",
+        turn="a" if turn else "",
+        slide_mm={"a": slide},
+        rip_mm={"a": (upper, lower)},
+    )
+    plan = plan_trim(layout, [board], (1800.0, 60.0))
+    for piece in plan.spare:
+        assert -1e-6 <= piece.from_left_mm <= 2600 - piece.length_mm + 1e-6
+        assert -1e-6 <= piece.from_upper_mm <= 200 - piece.width_mm + 1e-6
+    assert sum(p.length_mm * p.width_mm for p in plan.spare) + 1800 * 60 <= 2600 * 200
+
+
+def test_turned_and_flipped_boards_leave_the_other_end_and_edge() -> None:
+    boards = [make_board("a", width_mm=150, length_mm=2400)]
+
+    def end_at(**pose: str) -> float:
+        layout = make_layout("a", slide_mm={"a": 200.0}, **pose)
+        return next(p for p in plan_trim(layout, boards, (1700.0, 150.0)).spare if p.keep).from_left_mm
+
+    assert end_at() == end_at(flip="a") > 0
+    assert end_at(turn="a") == end_at(turn="a", flip="a") == 0
+
+
+def test_marks_left_in_the_top_are_named() -> None:
+    def mark(x: float, y: float) -> Mark:
+        return Mark("knot", np.array([[x, y], [x + 10, y], [x + 10, y + 8], [x, y + 8]]))
+
+    marks = {("a", "A"): [mark(900, 70), mark(20, 70)], ("b", "B"): [mark(900, 70)]}
+    plan = plan_trim(make_layout(*"abc", turn="a"), THREE, (1700.0, 430.0), marks=marks)  # type: ignore[arg-type]
+    (words,) = plan.marks_left_in
+    # turned: a knot 900 to 910 mm from the board's left end lies 940 mm from the panel's and 865 mm
+    # from the top's
+    assert words == "Board a: knot 10 x 8 mm, 865 mm from the top's left end."
+    assert plan_trim(make_layout(*"abc"), THREE).assumptions
+
+
+def test_edges_and_corners_have_plain_names() -> None:
+    assert all(option.words.endswith(".") for option in (*EDGES, *CORNERS))
+    assert len({o.name for o in (*EDGES, *CORNERS)}) == len(EDGES) + len(CORNERS)
+
+
+@pytest.mark.parametrize("size", [(0.0, 400.0), (1700.0, float("nan")), (1e9, 3.0)])
+def test_impossible_size_is_refused(size: tuple[float, float]) -> None:
+    with pytest.raises(LayoutError):
+        plan_trim(make_layout(*"abc"), THREE, size)
