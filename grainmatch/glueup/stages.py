@@ -14,7 +14,7 @@ Parts = tuple[tuple[int, ...], ...]
 
 DAY_COST = 0.5
 PANEL_SEAM_COST = 1.2
-OVER_PLANER_COST, OVER_LIFT_COST, UNEVEN_COST = 1.0, 0.5, 0.2
+OVER_PLANER_COST, OVER_LIFT_COST, UNEVEN_COST = 1.25, 0.5, 0.2
 """Against one more glue-up (1.0): one more day; one more seam at once when panels, unwieldy and already flat,
 are being joined; a panel that the planer does not take; one too heavy to lift; panels of uneven width (own
 weights)."""
@@ -123,9 +123,9 @@ def _group_cost(group: Parts, sizes: _Sizes, limits: StageLimits) -> float:
     uneven = UNEVEN_COST * (width / sum(sizes.width_mm)) ** 2
     if len(group) == 1:
         return uneven
-    # two boards too wide for the planer cannot be made narrower: no reason to glue them otherwise
-    many = sum(len(part) for part in group) > 2
-    over_planer = many and limits.planer_width_mm is not None and width > limits.planer_width_mm
+    planer = limits.planer_width_mm
+    # a planer too narrow for any two boards is no reason to glue them otherwise
+    over_planer = planer is not None and 2 * min(sizes.width_mm) <= planer < width
     over_lift = sizes.weight(group) > limits.lift_kg
     return _glue_cost(group) + OVER_PLANER_COST * over_planer + OVER_LIFT_COST * over_lift + uneven
 
