@@ -117,8 +117,8 @@ def _straight_edges(strip: Strip, least_t_px: float, most_t_px: float, curved: b
     say = _block_say(strip)
     blocks, n = say.shape
     x = (np.arange(blocks) + 0.5) / blocks - 0.5
-    drops = np.arange(-8.0, 8.1, 0.5)
-    sags = np.arange(-6.0, 6.1, 1.0) if curved else np.zeros(1)
+    drops = np.arange(-14.0, 14.1, 0.5)
+    sags = np.arange(-8.0, 8.1, 1.0) if curved else np.zeros(1)
     bend = (drops[:, None, None] * x + sags[None, :, None] * 4 * x * x) / STEP_PX
     rows = np.flatnonzero((strip.t_px >= least_t_px) & (strip.t_px <= most_t_px))
     index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, n - 1)

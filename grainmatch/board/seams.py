@@ -50,7 +50,7 @@ def find_seams(
     best.sort(key=lambda s: -s.share)
     kept: list[Seam] = []
     for seam in best:
-        if _holds(seam, log_light, wood, rows_per_mm) and all(_apart(seam, other) >= least_apart_rows for other in kept):
+        if _boards_beside(seam, wood, 0.7 * least_apart_rows) and _holds(seam, log_light, wood, rows_per_mm) and all(_apart(seam, other) >= least_apart_rows for other in kept):
             kept.append(seam)
     return kept
 
@@ -68,6 +68,15 @@ def _holds(seam: Seam, light: Field, wood: Mask, rows_per_mm: float) -> bool:
         return _band_depth(seam, light, wood) >= LEAST_BAND_DEPTH
     wander, depth = _hairline_track(seam, light, wood)
     return wander <= MOST_WANDER_MM * rows_per_mm and depth >= LEAST_HAIRLINE_DEPTH
+
+
+def _boards_beside(seam: Seam, wood: Mask, reach_rows: float) -> bool:
+    """Whether wood goes on for a board's width on both sides, not just for the side of one board."""
+    h, n = wood.shape
+    columns = np.arange(seam.first, seam.last + 1)
+    middle = _rows_along(seam, n)[columns]
+    ways = [np.rint(middle + way * (seam.height / 2 + reach_rows)).astype(int).clip(0, h - 1) for way in (-1, 1)]
+    return all(wood[rows, columns].mean() > 0.5 for rows in ways)
 
 
 def _rows_along(seam: Seam, n: int) -> NDArray[np.float64]:

@@ -310,7 +310,7 @@ def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.
     trial = np.vstack([_through(z, y, rng, 2), _through(z, y, rng, 3)])
     rest = np.abs(terms @ trial.T - y[:, None])
     agree = np.exp(-0.5 * (rest / 0.7) ** 2).mean(axis=0)
-    c = trial[int(np.argmax(agree - 0.012 * np.abs(trial[:, 0])))]
+    c = trial[int(np.argmax(agree - 0.05 * np.abs(trial[:, 0])))]
     order = 2 if c[0] != 0 else 1
     for width in (2.0, 1.5, 1.2):
         w = np.clip(1 - ((terms @ c - y) / width) ** 2, 0, None)
