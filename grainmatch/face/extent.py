@@ -19,11 +19,12 @@ def find_wood(rgb: Rgb) -> Mask:
     The wood is the largest light patch; along each long edge short dark bites (edge knots, bark)
     are filled, and so is everything between the two edges.
     """
-    light = rgb.max(axis=2)
-    limit = min(_DARKEST_WOOD, _DARK_SHARE * float(np.percentile(light[::4, ::4], 90)))
-    bright = (light >= limit).astype(np.uint8)
-    if bright.mean() > 0.995:
-        return np.ones(bright.shape, dtype=bool)
+    sample = rgb[::4, ::4].max(axis=2)
+    limit = min(_DARKEST_WOOD, _DARK_SHARE * float(np.percentile(sample, 90)))
+    if (sample >= limit).mean() > 0.995:
+        return np.ones(rgb.shape[:2], dtype=bool)
+    red, green, blue = cv2.split(rgb)
+    bright = (np.asarray(cv2.max(cv2.max(red, green), blue)) >= limit).astype(np.uint8)
     bright = np.asarray(cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(bright)
     if len(stats) < 2:

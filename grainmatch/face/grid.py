@@ -72,6 +72,11 @@ def blur(values: Floats, along: float, across: float, *, edge: int = cv2.BORDER_
     )
 
 
+def shrink(image: Floats, size: tuple[int, int]) -> Floats:
+    """Area-averaged copy of a float image at (width, height)."""
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
 def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
     """Bring a face to working scale (a whole step down, never up) and pad it to whole cells."""
     step = max(1, int(px_per_mm / _WORK_PX_PER_MM))

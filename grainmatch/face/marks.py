@@ -1,63 +1,170 @@
-"""Marks: knots, cracks and other things on a face that are not clear wood, each an outline in mm."""
+"""Marks: everything on a face that is not clear wood, each an outline in mm.
+
+Knots come from `knots`. The rest are dark or strangely coloured patches, told apart by shape, by the
+way they run, and by where they lie: a crack is thin, nearly black and follows the grain; pitch and
+gum are browner or broader; a pencil line is thin, grey and crosses the grain; a bark edge lies along a
+long edge; stain is a broad patch of another hue.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.grid import Floats, Grid
-from grainmatch.model import Mark
+from grainmatch.face.grid import Floats, Grid, blur, shrink
+from grainmatch.face.knots import find_knots
+from grainmatch.geometry import polygon_mask
+from grainmatch.model import Mark, MarkKind, Mask
 
-_DARKER_LIGHTNESS = 9.0
-_SMALLEST_MM = 2.5
+_LEAST_DROP = 15.0  # lightness below the wood around; late wood in softwood stays within about 12
+_DROP_SPREADS = 4.5  # ... or this many robust spreads, whichever is more
+_THIN_MM = 4.0
+_LEAST_LENGTH_MM = 8.0
+_BARK_LENGTH_MM = 25.0
+_STAIN_DE = 7.0
+_STAIN_AREA_MM2 = 150.0
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """What a dark patch looks like: size in mm, slope of its long axis in degrees from the board's
+    length, mean drop (L, a, b) against the wood around, and whether it lies along a long edge."""
+
+    length_mm: float
+    thickness_mm: float
+    slope_deg: float
+    drop: tuple[float, float, float]
+    at_edge: bool
 
 
 def find_marks(lab: Floats, grid: Grid) -> tuple[Mark, ...]:
-    """Marks on a face from its CIELAB image (h, w, 3) at working scale."""
-    lightness = np.ascontiguousarray(lab[..., 0])
-    drop = _local_level(lightness, grid) - lightness
-    drop[~grid.inside] = 0
-    spread = 1.4826 * float(np.median(np.abs(drop[grid.inside]))) if grid.inside.any() else 0.0
-    dark = (drop > max(_DARKER_LIGHTNESS, 3.5 * spread)).astype(np.uint8)
-    reach = max(1, round(0.8 * grid.px_per_mm))
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    dark = np.asarray(cv2.morphologyEx(cv2.morphologyEx(dark, cv2.MORPH_CLOSE, disc), cv2.MORPH_OPEN, disc))
-    outlines, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    marks = [_as_mark(np.asarray(o).reshape(-1, 2), drop, grid) for o in outlines]
-    return tuple(m for m in marks if m is not None)
+    """Marks on a face from its CIELAB image (h, w, 3) at working scale; they do not overlap."""
+    knots = find_knots(lab, grid)
+    free = grid.inside & ~cover(knots, grid, grow_mm=1.5)
+    level = _wood_level(lab, free, grid)
+    dark = _find_dark(lab, level, free, grid)
+    stains = _find_stains(level, grid)
+    return (*knots, *dark, *stains)
 
 
-def _local_level(lightness: Floats, grid: Grid) -> Floats:
-    """Lightness of the wood around each pixel (15 mm), marks hardly counted."""
-    weight = grid.inside.astype(np.float32)
-    sigma = 15.0 * grid.px_per_mm
-    small = (max(1, lightness.shape[1] // 8), max(1, lightness.shape[0] // 8))
+def cover(marks: tuple[Mark, ...], grid: Grid, *, grow_mm: float = 0.0) -> Mask:
+    """Working pixels (h, w) under any of the marks, each grown by `grow_mm`."""
+    covered = np.zeros(grid.inside.shape, dtype=np.uint8)
+    for mark in marks:
+        low = np.floor((np.asarray(mark.box_mm[:2]) - 1) * grid.px_per_mm).astype(int).clip(0)
+        high = np.ceil((np.asarray(mark.box_mm[2:]) + 1) * grid.px_per_mm).astype(int).clip(1)
+        part = covered[low[1] : high[1], low[0] : high[0]]
+        part |= polygon_mask(mark.outline_mm * grid.px_per_mm - low, (part.shape[0], part.shape[1]))
+    reach = round(grow_mm * grid.px_per_mm)
+    if reach and marks:
+        covered = np.asarray(cv2.dilate(covered, np.ones((2 * reach + 1,) * 2, np.uint8)), dtype=np.uint8)
+    return covered.astype(bool)
+
+
+def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
+    """CIELAB of the clear wood around each place (15 mm), as a coarse image (a sixth of the size)."""
+    size = (max(1, lab.shape[1] // 6), max(1, lab.shape[0] // 6))
+    coarse, weight = shrink(lab, size), shrink(free.astype(np.float32), size)
+    sigma = 15.0 * grid.px_per_mm / 6
+    level = coarse
     for _ in range(2):
-        total = cv2.GaussianBlur(
-            cv2.resize(lightness * weight, small, interpolation=cv2.INTER_AREA), (0, 0), sigma / 8
+        level = (
+            blur(coarse * weight[..., None], sigma, sigma) / (blur(weight, sigma, sigma) + 1e-4)[..., None]
         )
-        mass = cv2.GaussianBlur(cv2.resize(weight, small, interpolation=cv2.INTER_AREA), (0, 0), sigma / 8)
-        level = cv2.resize(
-            total / np.maximum(mass, 1e-6), lightness.shape[::-1], interpolation=cv2.INTER_LINEAR
-        )
-        weight = grid.inside * (np.abs(lightness - level) < 8).astype(np.float32)
-    return np.asarray(level, dtype=np.float32)
+        # Second round: what differs much from its surroundings does not say what clear wood is like.
+        weight = weight * (np.abs(coarse[..., 0] - level[..., 0]) < 8)
+    return level
 
 
-def _as_mark(outline_px: NDArray[Any], drop: Floats, grid: Grid) -> Mark | None:
-    """One dark patch as a mark, None when it is too small to matter."""
-    outline_mm = (outline_px + 0.5) / grid.px_per_mm
-    if len(outline_px) < 4:
+def _find_dark(lab: Floats, level: Floats, free: Mask, grid: Grid) -> list[Mark]:
+    """Dark patches that are no knots."""
+    height, width = free.shape
+    wood = np.asarray(cv2.resize(np.ascontiguousarray(level[..., 0]), (width, height)), dtype=np.float32)
+    drop = np.where(free, wood - lab[..., 0], 0)
+    sample = drop[::3, ::3][free[::3, ::3]]
+    spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
+    dark = (drop > max(_LEAST_DROP, _DROP_SPREADS * spread)).astype(np.uint8)
+    reach = max(1, round(1.0 * grid.px_per_mm))
+    dark = np.asarray(cv2.morphologyEx(dark, cv2.MORPH_CLOSE, np.ones((1, 2 * reach + 1), np.uint8)))
+    outlines, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    marks = []
+    for outline in outlines:
+        points = np.asarray(outline).reshape(-1, 2)
+        if np.ptp(points, axis=0).max() < 3 * grid.px_per_mm:
+            continue
+        shape = _measure_shape(points, lab, level, grid)
+        kind = _name(shape)
+        if kind is not None:
+            confidence = float(np.clip(shape.drop[0] / 40, 0.2, 0.9))
+            marks.append(Mark(kind, _to_mm(points, grid.px_per_mm), confidence=confidence, sound=False))
+    return marks
+
+
+def _measure_shape(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid) -> _Shape:
+    """Size, run and colour of a patch given by its border pixels (n, 2)."""
+    low, high = points.min(axis=0), points.max(axis=0) + 1
+    patch = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=np.uint8)
+    cv2.fillPoly(patch, [(points - low).astype(np.int32)], 1)
+    rows, columns = np.nonzero(patch)
+    mean = lab[low[1] : high[1], low[0] : high[0]][rows, columns].mean(axis=0)
+    middle = (points.mean(axis=0) / 6).astype(int)
+    wood = level[min(middle[1], level.shape[0] - 1), min(middle[0], level.shape[1] - 1)]
+    _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
+    length_px = max(sides) + 1
+    spread = np.cov(np.stack([columns, rows])) if len(rows) > 2 else np.eye(2)
+    slope = 0.5 * np.degrees(np.arctan2(2 * spread[0, 1], spread[0, 0] - spread[1, 1]))
+    column = grid.inside[:, int(np.clip(points[:, 0].mean(), 0, grid.inside.shape[1] - 1))]
+    wood_rows = np.flatnonzero(column)
+    near = 2 * grid.px_per_mm
+    at_edge = len(wood_rows) > 0 and bool(low[1] <= wood_rows[0] + near or high[1] >= wood_rows[-1] - near)
+    drop = tuple(float(v) for v in wood - mean)
+    return _Shape(
+        length_mm=length_px / grid.px_per_mm,
+        thickness_mm=len(rows) / length_px / grid.px_per_mm,
+        slope_deg=float(abs(slope)),
+        drop=(drop[0], drop[1], drop[2]),
+        at_edge=at_edge,
+    )
+
+
+def _name(shape: _Shape) -> MarkKind | None:
+    """The kind of mark a dark patch is, None when it is nothing worth telling."""
+    if shape.at_edge and shape.slope_deg < 20 and shape.length_mm > _BARK_LENGTH_MM:
+        return "bark edge"
+    if shape.length_mm < _LEAST_LENGTH_MM:
         return None
-    (_, size, _) = cv2.minAreaRect(outline_px.astype(np.float32))
-    long_mm, short_mm = max(size) / grid.px_per_mm, min(size) / grid.px_per_mm
-    if long_mm < _SMALLEST_MM:
-        return None
-    x, y = outline_px.mean(axis=0).astype(int)
-    slender = long_mm > 4 * max(short_mm, 0.5)
-    depth = float(drop[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2].mean())
-    kind = "crack" if slender else "knot"
-    return Mark(kind, outline_mm, confidence=float(np.clip(depth / 40, 0.1, 1)), sound=depth < 35)  # type: ignore[arg-type]
+    thin = shape.thickness_mm < _THIN_MM and shape.length_mm > 4 * shape.thickness_mm
+    if thin and shape.slope_deg > 35:
+        return "pencil" if shape.drop[2] > 0.15 * shape.drop[0] else None
+    if not thin:
+        return "pitch" if shape.length_mm > 2 * shape.thickness_mm and shape.slope_deg < 35 else None
+    # Resin and gum keep the hue of wood and only deepen it; a crack is a shadow and loses colour.
+    loses_colour = shape.drop[2] > 0.25 * shape.drop[0]
+    return "crack" if loses_colour or shape.thickness_mm < 1.0 else "pitch"
+
+
+def _find_stains(level: Floats, grid: Grid) -> list[Mark]:
+    """Broad patches greyer or bluer than the face's wood: fungal blue stain, iron, water."""
+    scale = grid.px_per_mm / 6
+    inside = shrink(grid.inside.astype(np.float32), (level.shape[1], level.shape[0])) > 0.5
+    if not inside.any():
+        return []
+    typical = np.median(level[inside], axis=0)
+    less_yellow = typical[2] - level[..., 2]
+    darker = typical[0] - level[..., 0]
+    stained = ((less_yellow > _STAIN_DE) & (darker > 0.5 * _STAIN_DE) & inside).astype(np.uint8)
+    outlines, _ = cv2.findContours(stained, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    marks = []
+    for outline in outlines:
+        points = np.asarray(outline).reshape(-1, 2)
+        if len(points) >= 3 and cv2.contourArea(points) / scale**2 > _STAIN_AREA_MM2:
+            marks.append(Mark("stain", _to_mm(points, scale), confidence=0.4, sound=True))
+    return marks
+
+
+def _to_mm(points: NDArray[Any], px_per_mm: float) -> NDArray[np.float64]:
+    return np.asarray((points + 0.5) / px_per_mm, dtype=np.float64)

@@ -9,10 +9,10 @@ from grainmatch.errors import BoardError
 from grainmatch.face.extent import find_wood
 from grainmatch.face.grain import Grain, measure_grain
 from grainmatch.face.grid import Grid, lay_grid
-from grainmatch.face.marks import find_marks
+from grainmatch.face.marks import cover, find_marks
 from grainmatch.face.tone import find_glare, mean_tone, measure_cells, measure_lab
-from grainmatch.geometry import mean_axis_rad, polygon_mask
-from grainmatch.model import Features, Mark, Mask, Rgb
+from grainmatch.geometry import mean_axis_rad
+from grainmatch.model import Features, Mask, Rgb
 
 
 def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Features:
@@ -25,7 +25,7 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     grid = lay_grid(rgb, find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
     lab = measure_lab(grid.rgb)
     marks = find_marks(lab, grid)
-    clear = grid.inside & ~find_glare(grid.rgb) & ~_marked(marks, grid)
+    clear = grid.inside & ~find_glare(grid.rgb) & ~cover(marks, grid, grow_mm=0.5)
     grain = measure_grain(np.ascontiguousarray(lab[..., 0]), grid, clear=clear)
     upper, lower = _edge_angles(grain, grid, rgb.shape[1])
     rows, columns = grid.shape
@@ -50,14 +50,6 @@ def _check(rgb: Rgb, px_per_mm: float) -> None:
         raise BoardError("The face is not an 8-bit colour picture.", "Give (h, w, 3) uint8 pixels.")
     if not (np.isfinite(px_per_mm) and px_per_mm > 0):
         raise BoardError("The face has no scale.", "Give px_per_mm above zero.")
-
-
-def _marked(marks: tuple[Mark, ...], grid: Grid) -> Mask:
-    """Working pixels under any mark."""
-    covered = np.zeros(grid.inside.shape, dtype=bool)
-    for mark in marks:
-        covered |= polygon_mask(mark.outline_mm * grid.px_per_mm, grid.inside.shape)
-    return covered
 
 
 def _edge_angles(grain: Grain, grid: Grid, width_px: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -12,8 +12,8 @@ from grainmatch.model import Mask, Rgb
 
 
 def find_glare(rgb: Rgb) -> Mask:
-    """Pixels (h, w) where the sensor is full in at least two channels: their colour is lost."""
-    return np.asarray((rgb >= 250).sum(axis=2) >= 2)
+    """Pixels (h, w) where red and green are full: wood's two strongest channels, so its colour is lost."""
+    return np.asarray(cv2.inRange(rgb, np.array([250, 250, 0.0]), np.array([255, 255, 255.0]))) > 0
 
 
 def measure_lab(rgb: Rgb) -> Floats:

@@ -1,0 +1,123 @@
+"""Knots: where they lie, how large they are, sound or dead.
+
+A knot is darker and browner than the wood along the grain from it, it is not long in the grain's
+direction, and lines run round it. `knot_pixels` turns that into odds for each pixel; here they are
+joined into outlines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.face.grid import Floats, Grid, blur, shrink
+from grainmatch.face.knot_pixels import MODEL_PX_PER_MM, KnotModel, apply_model, load_model, measure_pixels
+from grainmatch.model import Mark, Mask
+
+_WIDEST_FACE_MM = 250.0  # a face that claims to be wider has no true scale; knots are sought as if this wide
+_LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted on reaches 8.4
+_LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
+_MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
+_SURE = 0.9
+_SMALLEST_MM = 1.5
+
+
+def find_knots(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> tuple[Mark, ...]:
+    """Knots and knot holes on a face, from its CIELAB image (h, w, 3) at working scale."""
+    odds = find_knot_odds(lab, grid, model=model)
+    scale = _seeking_scale(grid)
+    reach = max(1, round(0.5 * scale))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    sure = np.asarray(cv2.morphologyEx((odds > _SURE).astype(np.uint8), cv2.MORPH_CLOSE, disc))
+    outlines, _ = cv2.findContours(sure, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    knots = []
+    for outline in outlines:
+        points = np.asarray(outline).reshape(-1, 2)
+        if len(points) >= 4 and max(np.ptp(points, axis=0)) + 1 >= _SMALLEST_MM * scale:
+            knots.append(_as_mark(points, odds, lab, grid))
+    return tuple(knots)
+
+
+def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, grid: Grid) -> Mark:
+    """One patch of sure pixels as a mark."""
+    left, top = outline_px.min(axis=0)
+    right, bottom = outline_px.max(axis=0) + 1
+    patch = np.zeros((bottom - top, right - left), dtype=np.uint8)
+    cv2.fillPoly(patch, [outline_px - (left, top)], 1)
+    within = patch.astype(bool)
+    light = lab[top:bottom, left:right, 0][within]
+    confidence = float(np.percentile(odds[top:bottom, left:right][within], 75))
+    hole = float(np.percentile(light, 40)) < 12
+    return Mark(
+        "hole" if hole else "knot",
+        _outer_rim(outline_px) / grid.px_per_mm,
+        confidence=confidence,
+        sound=bool(np.percentile(light, 15) > 30),
+    )
+
+
+def _outer_rim(outline_px: NDArray[Any]) -> NDArray[np.float64]:
+    """Border pixels (n, 2) to a line round their outer sides, in pixel coordinates."""
+    centre = (outline_px.min(axis=0) + outline_px.max(axis=0) + 1) / 2
+    out = outline_px + 0.5 - centre
+    half = (np.ptp(outline_px, axis=0) + 1) / 2
+    # Border pixel centres lie half a pixel inside; stretching by that much keeps the shape.
+    return np.asarray(centre + out * half / np.maximum(half - 0.5, 0.5), dtype=np.float64)
+
+
+def _seeking_scale(grid: Grid) -> float:
+    """Working pixels per mm, or more when the face would be impossibly wide."""
+    return max(grid.px_per_mm, float(np.median(grid.inside.sum(axis=0))) / _WIDEST_FACE_MM)
+
+
+def find_knot_odds(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> Floats:
+    """Probability (h, w), float32, that each working pixel lies in a knot; 0 off the wood.
+
+    lab is CIELAB at working scale. Only stretches that hold a dark spot are looked at closely.
+    """
+    odds: Floats = np.zeros(lab.shape[:2], dtype=np.float32)
+    scale = _seeking_scale(grid)
+    model = model or load_model()
+    for left, right in _stretches(lab, grid.inside, scale):
+        odds[:, left:right] = _stretch_odds(lab[:, left:right], grid.inside[:, left:right], scale, model)
+    odds[~grid.inside] = 0
+    return odds
+
+
+def _stretches(lab: Floats, inside: Mask, scale: float) -> Iterator[tuple[int, int]]:
+    """Column ranges (left, right) with spots darker than the wood along the grain and around them."""
+    step = max(1, round(scale))
+    size = (max(1, lab.shape[1] // step), max(1, lab.shape[0] // step))
+    light = shrink(np.ascontiguousarray(lab[..., 0]), size)
+    wood = shrink(inside.astype(np.float32), size)
+    unit = scale / step
+    mass_along, mass_around = (blur(wood, *s) + 1e-4 for s in ((20 * unit, 1.2 * unit), (8 * unit, 8 * unit)))
+    along = blur(light * wood, 20 * unit, 1.2 * unit) / mass_along
+    around = blur(light * wood, 8 * unit, 8 * unit) / mass_around
+    drop = np.minimum(along, around) - blur(light, 0.6 * unit, 0.6 * unit)
+    spots = ((drop > _LEAST_DROP) & (wood > 0.9)).any(axis=0)
+    reach = int(_MARGIN_MM * unit)
+    near = np.convolve(spots, np.ones(2 * reach + 1), mode="same") > 0.5
+    turns = np.flatnonzero(np.diff(np.concatenate([[False], near, [False]]).astype(np.int8)))
+    for left, right in turns.reshape(-1, 2):
+        yield int(left) * step, min(int(right) * step, lab.shape[1]) if right < size[0] else lab.shape[1]
+
+
+def _stretch_odds(lab: Floats, inside: Mask, scale: float, model: KnotModel) -> Floats:
+    """The model's probability over one stretch of the face."""
+    height, width = inside.shape
+    factor = min(1.0, MODEL_PX_PER_MM / scale) if scale > 1.1 * MODEL_PX_PER_MM else 1.0
+    size = (max(1, round(width * factor)), max(1, round(height * factor)))
+    small = shrink(lab, size) if factor < 1 else lab
+    wood = shrink(inside.astype(np.float32), size) > 0.99 if factor < 1 else inside
+    measures = measure_pixels(small, wood, px_per_mm=scale * factor)
+    odds: Floats = np.zeros(wood.shape, dtype=np.float32)
+    dark_near = measures[..., -1] > _LEAST_DARK_NEAR
+    odds[dark_near] = apply_model(model, measures[dark_near])
+    if factor == 1:
+        return odds
+    return np.asarray(cv2.resize(odds, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)

@@ -1,0 +1,142 @@
+"""Labelled knots on photographs of real spruce faces, and how a set of found marks compares to them.
+
+The photographs belong to the VSB-TUO wood surface defects data set (Kodytek, Bodzas & Bilik, F1000Research
+10:581, 2021; Zenodo 4694695; CC BY 4.0). They are not part of this project; the folder that holds
+them is named by GRAINMATCH_SHARED.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Box = tuple[float, float, float, float]
+KNOT_LABELS = {"Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing"}
+
+
+@dataclass(frozen=True, eq=False)
+class LabelledFace:
+    """rgb (h, w, 3), grain along x; boxes (left, top, right, bottom) in pixels; mask (h, w) or None."""
+
+    name: str
+    rgb: NDArray[np.uint8]
+    knots: tuple[Box, ...]
+    others: tuple[Box, ...]
+    mask: NDArray[np.bool_] | None = None
+
+
+def shared_photos() -> Path | None:
+    """Folder with the photographs, None when this machine has none."""
+    beside = Path(__file__).parents[2].parent / "shared"
+    folder = Path(os.environ.get("GRAINMATCH_SHARED", beside)) / "photos"
+    return folder if folder.is_dir() else None
+
+
+def read_boxed_boards(photos: Path) -> list[LabelledFace]:
+    """Long boards with a box round every labelled fault."""
+    faces = []
+    for path in sorted((photos / "boards").glob("*.json")):
+        labels = json.loads(path.read_text("utf-8"))["defects"]
+        knots = [tuple(d["bbox_xyxy"]) for d in labels if d["label"] in KNOT_LABELS]
+        others = tuple(tuple(d["bbox_xyxy"]) for d in labels if d["label"] not in KNOT_LABELS)
+        faces.append(
+            LabelledFace(path.stem, read_rgb(path.with_suffix(".jpg")), join_cut_boxes(knots), others)
+        )
+    return faces
+
+
+def read_masked_tiles(photos: Path) -> list[LabelledFace]:
+    """Single tiles with pixel masks, turned so that the grain runs along x.
+
+    The masks number faults without saying their kind. Patches over four times as long along the
+    grain as across (the scan is compressed 1.7 times along it) are cracks or resin and left out.
+    """
+    faces = []
+    for path in sorted((photos / "knot_masks").glob("*_mask.png")):
+        labels = np.ascontiguousarray(np.rot90(read_rgb(path)[..., 0]))
+        rgb = np.ascontiguousarray(np.rot90(read_rgb(path.with_name(path.name.replace("_mask.png", ".jpg")))))
+        mask = np.zeros(labels.shape, dtype=bool)
+        knots, others = [], []
+        _, patches, stats, _ = cv2.connectedComponentsWithStats((labels > 0).astype(np.uint8))
+        for index, (x, y, w, h, _) in enumerate(stats[1:], start=1):
+            box = (float(x), float(y), float(x + w), float(y + h))
+            if 1.7 * w > 4 * h:
+                others.append(box)
+            else:
+                knots.append(box)
+                mask |= patches == index
+        faces.append(LabelledFace(path.stem, rgb, tuple(knots), tuple(others), mask))
+    return faces
+
+
+def join_cut_boxes(boxes: list[Any], gap_px: float = 4.0) -> tuple[Box, ...]:
+    """Join boxes that overlap or touch: a knot cut by the border of two tiles is labelled twice."""
+    joined = [tuple(float(v) for v in b) for b in boxes]
+    i = 0
+    while i < len(joined):
+        k = next((k for k in range(i + 1, len(joined)) if _touch(joined[i], joined[k], gap_px)), None)
+        if k is None:
+            i += 1
+            continue
+        a, b = joined[i], joined.pop(k)
+        joined[i] = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
+        i = 0
+    return tuple(joined)  # type: ignore[arg-type]
+
+
+def overlap(a: Box, b: Box) -> float:
+    """Intersection over union of two boxes."""
+    w, h = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
+    if w <= 0 or h <= 0:
+        return 0.0
+    return w * h / ((a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - w * h)
+
+
+def count_matches(found: list[Box], true: tuple[Box, ...], *, least_px: float) -> NDArray[np.int64]:
+    """(true knots found, true knots, false finds), one to one at IoU >= 0.3, best overlap first.
+
+    Knots under `least_px` across do not count, neither as missed nor as false.
+    """
+    pairs = sorted(
+        ((overlap(f, t), i, j) for i, f in enumerate(found) for j, t in enumerate(true)), reverse=True
+    )
+    used_found: set[int] = set()
+    used_true: set[int] = set()
+    for value, i, j in pairs:
+        if value >= 0.3 and i not in used_found and j not in used_true:
+            used_found.add(i)
+            used_true.add(j)
+    large = [max(t[2] - t[0], t[3] - t[1]) >= least_px for t in true]
+    false = [
+        f for i, f in enumerate(found) if i not in used_found and max(f[2] - f[0], f[3] - f[1]) >= least_px
+    ]
+    return np.array([sum(large[j] for j in used_true), sum(large), len(false)])
+
+
+def _touch(a: tuple[float, ...], b: tuple[float, ...], gap: float) -> bool:
+    across = min(a[3], b[3]) - max(a[1], b[1])
+    along = min(a[2], b[2]) - max(a[0], b[0])
+    side_by_side = along > -gap and across > 0.5 * min(a[3] - a[1], b[3] - b[1])
+    stacked = across > -gap and along > 0.5 * min(a[2] - a[0], b[2] - b[0])
+    return side_by_side or stacked
+
+
+def read_rgb(path: Path) -> NDArray[np.uint8]:
+    """A picture file as (h, w, 3) sRGB."""
+    picture = cv2.imread(str(path))
+    if picture is None:
+        raise FileNotFoundError(path)
+    return np.ascontiguousarray(picture[..., ::-1], dtype=np.uint8)
+
+
+def scale_box(box: Box, factor: float) -> Box:
+    """A box with every number times `factor`."""
+    left, top, right, bottom = (v * factor for v in box)
+    return left, top, right, bottom
