@@ -528,6 +528,16 @@ class SparePiece:
 
 
 @dataclass(frozen=True)
+class ShapeOption:
+    """One way to finish the edges or the corners. size_mm: usual sizes, least and most (common
+    practice, no source)."""
+
+    name: str
+    words: str
+    size_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class TrimPlan:
     """Where the glued panel is cut. Panel frame: x from the leftmost board end, y from the upper edge.
 
@@ -541,6 +551,44 @@ class TrimPlan:
     rough_mm: Mapping[str, tuple[float, float]]
     spare: tuple[SparePiece, ...]
     lost_frac: float
+    edge_options: tuple[ShapeOption, ...] = ()
+    corner_options: tuple[ShapeOption, ...] = ()
     marks_left_in: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     assumptions: tuple[str, ...] = ()
+
+
+FixedLine = Literal["middle", "upper edge", "lower edge"]
+
+
+@dataclass(frozen=True)
+class Slot:
+    """The hole one fastener needs in the part that does not move with the top.
+
+    travel_wetter_mm is how far the top carries the screw away from the fixed line in the damp season,
+    travel_drier_mm how far towards it in the dry one, both with the far end of the range. slot_mm: length of
+    a slot across the grain. hole_mm: diameter of a round hole instead, screw in its middle. outward_mm: how
+    far the screw stands from the slot's outer end when it is put in.
+    """
+
+    name: str
+    across_mm: float
+    slides: bool
+    travel_wetter_mm: float
+    travel_drier_mm: float
+    slot_mm: float
+    hole_mm: float
+    outward_mm: float
+
+
+@dataclass(frozen=True)
+class Fastening:
+    """How to hold the top: a fixed line and a slot for every fastener, counted from the upper edge."""
+
+    fixed_line: FixedLine
+    fixed_across_mm: float
+    screw_mm: float
+    slots: tuple[Slot, ...]
+    steps: tuple[str, ...]
+    warnings: tuple[str, ...]
+    assumptions: tuple[str, ...]

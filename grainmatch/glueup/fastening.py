@@ -10,13 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 from grainmatch.errors import LayoutError
+from grainmatch.model import Fastening, FixedLine, Slot
 from grainmatch.wood.top import TopYear
 
-FixedLine = Literal["middle", "upper edge", "lower edge"]
 Trap = Literal["breadboard end", "frame", "fast batten", "apron screwed tight"]
 
 CLEARANCE_MM = 1.0
@@ -25,39 +24,6 @@ NO_SLIDE_MM = 0.3
 """Travel below which a fastener counts as fixed: less than the play of a screw in its hole (own choice)."""
 
 MAKERS_FIRST = "The instructions of the hardware's maker come before these figures."
-
-
-@dataclass(frozen=True)
-class Slot:
-    """The hole one fastener needs in the part that does not move with the top.
-
-    travel_wetter_mm is how far the top carries the screw away from the fixed line in the damp season,
-    travel_drier_mm how far towards it in the dry one, both with the far end of the range. slot_mm: length of
-    a slot across the grain. hole_mm: diameter of a round hole instead, screw in its middle. outward_mm: how
-    far the screw stands from the slot's outer end when it is put in.
-    """
-
-    name: str
-    across_mm: float
-    slides: bool
-    travel_wetter_mm: float
-    travel_drier_mm: float
-    slot_mm: float
-    hole_mm: float
-    outward_mm: float
-
-
-@dataclass(frozen=True)
-class Fastening:
-    """How to hold the top: a fixed line and a slot for every fastener, counted from the upper edge."""
-
-    fixed_line: FixedLine
-    fixed_across_mm: float
-    screw_mm: float
-    slots: tuple[Slot, ...]
-    steps: tuple[str, ...]
-    warnings: tuple[str, ...]
-    assumptions: tuple[str, ...]
 
 
 def plan_fastening(

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 
 from grainmatch.errors import LayoutError
 from grainmatch.glueup.panel import Panel, PanelBoard, place_panel
-from grainmatch.model import Board, BoardTrim, Face, Layout, Mark, Side, SparePiece, TrimPlan
+from grainmatch.model import Board, BoardTrim, Face, Layout, Mark, ShapeOption, Side, SparePiece, TrimPlan
 
 Marks = Mapping[tuple[str, Side], Sequence[Mark]]
 """What was found on each face, by board id and side."""
@@ -23,15 +22,6 @@ LEAST_SPARE_MM = (150.0, 25.0)
 """Length and width below which a piece is not worth keeping (own choice)."""
 SHORT_MM = 1.0
 """Board ends that fall this much short of the cut are within its own measuring error."""
-
-
-@dataclass(frozen=True)
-class ShapeOption:
-    """One way to finish the edges or the corners. size_mm: usual sizes, least and most (no source)."""
-
-    name: str
-    words: str
-    size_mm: tuple[float, float]
 
 
 EDGES = (
@@ -88,6 +78,8 @@ def plan_trim(
         rough_mm=rough,
         spare=tuple(spare),
         lost_frac=max(0.0, 1 - (right - left) * (bottom - top) / area),
+        edge_options=EDGES,
+        corner_options=CORNERS,
         marks_left_in=tuple(_marks_in_top(panel, marks)),
         warnings=tuple(_size_warnings(panel, trims, wanted)),
         assumptions=() if marks else ("No marks were given: look at the faces before the final cut.",),

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from grainmatch.errors import WoodError
 from grainmatch.model import Board
 from grainmatch.units import MM_PER_INCH
+from grainmatch.wood.shrinkage import check_size
 
 MM_PER_FOOT = 12 * MM_PER_INCH
 M3_PER_BOARD_FOOT = 144 * MM_PER_INCH**3 * 1e-9
@@ -82,7 +83,7 @@ class PossibleTop:
 
 def find_stock(thickness_mm: float) -> Stock | None:
     """The thinnest stock that planes to that thickness or more; None when nothing sold is thick enough."""
-    _check(thickness_mm)
+    check_size(thickness_mm)
     # half a tenth of a millimetre: a typed 27 mm means 1-1/16 in.
     return next((s for s in STOCK if s.dressed_mm >= thickness_mm - 0.05), None)
 
@@ -92,15 +93,15 @@ def measure_surface_ft2(*, length_mm: float, width_mm: float) -> int:
 
     Rounded to the nearest; a half counts up.
     """
-    _check(length_mm)
-    _check(width_mm)
+    check_size(length_mm)
+    check_size(width_mm)
     feet = math.floor(length_mm / MM_PER_FOOT + 1e-9)
     return math.floor(feet * (width_mm / MM_PER_INCH) / 12 + 0.5 + 1e-9)
 
 
 def measure_board_feet(*, length_mm: float, width_mm: float, nominal_in: float) -> float:
     """Board feet of one board: surface measure times nominal thickness, one inch at least."""
-    _check(nominal_in)
+    check_size(nominal_in)
     return measure_surface_ft2(length_mm=length_mm, width_mm=width_mm) * max(1.0, nominal_in)
 
 
@@ -113,8 +114,8 @@ def plan_purchase(
     for impossible sizes and for a thickness nothing sold planes to.
     """
     length, width = top_mm
-    _check(length)
-    _check(width)
+    check_size(length)
+    check_size(width)
     if not 0 <= waste_frac < 0.9:
         raise WoodError(
             f"A waste share of {waste_frac:g} is impossible.", "Give a share from 0 to below 0.9."
@@ -166,8 +167,3 @@ def find_possible_tops(
         if last_of_length:
             tops.append(PossibleTop(length, width, ids))
     return tuple(tops)
-
-
-def _check(size: float) -> None:
-    if not (math.isfinite(size) and 0 < size <= 100_000):
-        raise WoodError(f"A size of {size:g} is impossible.", "Give a size above zero and under 100 m.")

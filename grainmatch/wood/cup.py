@@ -20,8 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.errors import WoodError
-from grainmatch.wood.shrinkage import across_strain, strains, to_species
+from grainmatch.wood.shrinkage import across_strain, check_size, strains, to_species
 from grainmatch.wood.species import Species
 
 Floats = NDArray[np.float64]
@@ -89,7 +88,7 @@ def predict_cup_mm(
     centre line this is Δs (w/2) arctan(w/2h), Δs = s_T - s_R, to first order. Raises WoodError for an
     unknown wood or an impossible number.
     """
-    _check_width(width_mm)
+    check_size(width_mm)
     radial, tangential = strains(to_species(species), from_pct=from_pct, to_pct=to_pct)
     y = np.linspace(-width_mm / 2, width_mm / 2, 201)
     mapped_y, mapped_z = _map_free(y - pith_across_mm, np.full_like(y, pith_depth_mm), radial, tangential)
@@ -114,8 +113,8 @@ def predict_one_sided_cup_mm(
     moisture is taken to run straight from face to back (steady flow), so the board bends to a circle
     of curvature (strain of the back - strain of the face) / thickness. The drier face goes hollow.
     """
-    _check_width(width_mm)
-    _check_width(thickness_mm)
+    check_size(width_mm)
+    check_size(thickness_mm)
     curvature = _gradient_curvature(
         to_species(species), thickness_mm, from_pct, face_pct, back_pct, ring_angle_deg
     )
@@ -136,8 +135,8 @@ def predict_board_arc(
 
     back_pct: moisture of the face that lies down, when it differs from to_pct on the face that lies up.
     """
-    _check_width(width_mm)
-    _check_width(thickness_mm)
+    check_size(width_mm)
+    check_size(thickness_mm)
     wood = to_species(species)
     mean_pct = to_pct if back_pct is None else (to_pct + back_pct) / 2
     radial, tangential = strains(wood, from_pct=from_pct, to_pct=mean_pct)
@@ -240,8 +239,3 @@ def _gradient_curvature(
     face = across_strain(wood, from_pct=from_pct, to_pct=face_pct, ring_angle_deg=angle_deg)
     back = across_strain(wood, from_pct=from_pct, to_pct=back_pct, ring_angle_deg=angle_deg)
     return (back - face) / thickness_mm
-
-
-def _check_width(size_mm: float) -> None:
-    if not (math.isfinite(size_mm) and 0 < size_mm <= 100_000):
-        raise WoodError(f"A size of {size_mm:g} mm is impossible.", "Give a size above zero and under 100 m.")

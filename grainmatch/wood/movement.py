@@ -9,7 +9,11 @@ from typing import Any
 from grainmatch.units import LengthUnits, format_inches, format_length
 from grainmatch.wood.cup import predict_cup_mm
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room, find_room
-from grainmatch.wood.shrinkage import predict_thickness_change_mm, predict_width_movement
+from grainmatch.wood.shrinkage import (
+    predict_length_range_mm,
+    predict_thickness_change_mm,
+    predict_width_movement,
+)
 from grainmatch.wood.species import Species, find_species
 
 CUT_ANGLES_DEG = {"plain-sawn": 0.0, "rift": 45.0, "quartersawn": 90.0}
@@ -149,10 +153,18 @@ def _remarks(wood: Species, room: Room, cup_mm: float) -> tuple[str, ...]:
     width, pith = EXAMPLE_BOARD_MM[0], EXAMPLE_PITH_MM
     return (
         f"A loose plain-sawn board {width:g} mm wide, {pith:g} mm from the pith, cups {abs(cup_mm):.2f} mm.",
+        f"Along the grain it moves {_along_words(room)} in every metre: leave it out.",
         "One coefficient cannot predict one board: the range is what boards in use have shown.",
         f"The room's figures: {room.source or 'as given'}.",
         *wood.cautions,
     )
+
+
+def _along_words(room: Room) -> str:
+    low, high = predict_length_range_mm(
+        length_mm=1000.0, from_pct=room.driest.moisture_pct, to_pct=room.dampest.moisture_pct
+    )
+    return f"{low:.1f} to {high:.1f} mm"
 
 
 def _signed(change_mm: float, units: LengthUnits) -> str:

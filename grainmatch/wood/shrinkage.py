@@ -54,7 +54,7 @@ def predict_width_change_mm(
     WoodError for an unknown wood or an impossible number. See `predict_width_movement` for the range.
     """
     wood = to_species(species)
-    _check_size(width_mm)
+    check_size(width_mm)
     return width_mm * across_strain(wood, from_pct=from_pct, to_pct=to_pct, ring_angle_deg=ring_angle_deg)
 
 
@@ -102,6 +102,32 @@ def predict_width_movement(
         assumptions = ()
     low, high = sorted((LOW_SHARE * least, HIGH_SHARE * most))
     return Movement(most, low, high, assumptions + wood.cautions)
+
+
+def predict_thickness_movement(
+    *,
+    thickness_mm: float,
+    species: Species | str,
+    from_pct: float,
+    to_pct: float,
+    ring_angle_deg: float | None = None,
+) -> Movement:
+    """Change of thickness with its range; without a ring angle the plain-sawn figure, up to quartersawn."""
+    wood = to_species(species)
+    as_width = {"width_mm": thickness_mm, "from_pct": from_pct, "to_pct": to_pct}
+    if ring_angle_deg is not None:
+        return predict_width_movement(species=wood, ring_angle_deg=90.0 - ring_angle_deg, **as_width)
+    unknown = predict_width_movement(species=wood, **as_width)
+    plain = predict_width_change_mm(species=wood, ring_angle_deg=90.0, **as_width)
+    return Movement(plain, unknown.low_mm, unknown.high_mm, unknown.assumptions)
+
+
+def predict_length_range_mm(*, length_mm: float, from_pct: float, to_pct: float) -> tuple[float, float]:
+    """Change along the grain of normal wood (least, most) in mm, a share of LENGTHWISE_GREEN_TO_DRY_PCT."""
+    check_size(length_mm)
+    share = (min(to_pct, 30.0) - min(from_pct, 30.0)) / 30.0
+    low, high = sorted(length_mm * pct / 100 * share for pct in LENGTHWISE_GREEN_TO_DRY_PCT)
+    return low, high
 
 
 def strains(species: Species, *, from_pct: float, to_pct: float) -> tuple[float, float]:
@@ -170,6 +196,7 @@ def to_species(species: Species | str) -> Species:
     return species if isinstance(species, Species) else find_species(species)
 
 
-def _check_size(size_mm: float) -> None:
+def check_size(size_mm: float) -> None:
+    """Raises WoodError unless that can be a size of wood."""
     if not (math.isfinite(size_mm) and 0 < size_mm <= 100_000):
         raise WoodError(f"A size of {size_mm:g} mm is impossible.", "Give a size above zero and under 100 m.")

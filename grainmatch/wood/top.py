@@ -18,7 +18,7 @@ from grainmatch.wood.cup import (
     ring_angle_deg,
 )
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room, check_moisture
-from grainmatch.wood.shrinkage import Movement, predict_width_movement
+from grainmatch.wood.shrinkage import Movement, predict_thickness_movement, predict_width_movement
 from grainmatch.wood.species import Species, find_species, middling_species
 
 ASSUMED_PITH_MM = 100.0
@@ -239,10 +239,16 @@ def _predict_board_movement(board: LaidBoard, to_pct: float, *, across: bool) ->
         if board.rings is None
         else ring_angle_deg(board.rings, width_mm=board.width_mm, thickness_mm=board.thickness_mm)
     )
-    if not across and angle is not None:
-        angle = 90.0 - angle
-    return predict_width_movement(
-        width_mm=board.width_mm if across else board.thickness_mm,
+    if across:
+        return predict_width_movement(
+            width_mm=board.width_mm,
+            species=board.species,
+            from_pct=board.moisture_pct,
+            to_pct=to_pct,
+            ring_angle_deg=angle,
+        )
+    return predict_thickness_movement(
+        thickness_mm=board.thickness_mm,
         species=board.species,
         from_pct=board.moisture_pct,
         to_pct=to_pct,

@@ -11,7 +11,9 @@ from grainmatch.wood.shrinkage import (
     HIGH_SHARE,
     LOW_SHARE,
     across_strain,
+    predict_length_range_mm,
     predict_thickness_change_mm,
+    predict_thickness_movement,
     predict_width_change_mm,
     predict_width_movement,
     strains,
@@ -113,6 +115,23 @@ def test_figure_lies_in_its_range(species, start, end, angle) -> None:  # type: 
     if angle is not None:
         span = sorted(share * movement.change_mm for share in (LOW_SHARE, HIGH_SHARE))
         assert [movement.low_mm, movement.high_mm] == pytest.approx(span)
+
+
+def test_thickness_of_a_board_of_unknown_rings_counts_as_plain_sawn() -> None:
+    # Wood Handbook p. 13-15: for the thickness of a flatsawn board use the radial coefficient (white fir .00112)
+    known = predict_thickness_movement(
+        thickness_mm=27, species="white fir", from_pct=8, to_pct=11, ring_angle_deg=0
+    )
+    unknown = predict_thickness_movement(thickness_mm=27, species="white fir", from_pct=8, to_pct=11)
+    assert known.change_mm == unknown.change_mm == pytest.approx(27 * 0.00112 * 3)
+    assert unknown.low_mm <= known.low_mm < known.high_mm < unknown.high_mm
+    assert unknown.assumptions
+
+
+def test_length_hardly_moves() -> None:
+    # 0.1 to 0.2 % green to oven-dry (American Wood Council): 2 m board, 30 to 0 %
+    assert predict_length_range_mm(length_mm=2000, from_pct=30, to_pct=0) == pytest.approx((-4, -2))
+    assert predict_length_range_mm(length_mm=1700, from_pct=6, to_pct=10)[1] < 0.5
 
 
 def test_equations_join_smoothly_at_the_ends_of_their_range() -> None:
