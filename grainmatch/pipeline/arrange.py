@@ -1,0 +1,113 @@
+"""Boards -> layouts: price every seam, search, and score by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+
+from grainmatch.errors import LayoutError
+from grainmatch.face.reading import read_face
+from grainmatch.model import Board, Features, Layout, Placement, Pose, Problem, Progress, Rgb, Side, Wishes
+from grainmatch.score.pile import TURN_OF
+from grainmatch.score.problem import build_problem
+from grainmatch.score.seam import price_flow
+from grainmatch.score.straight import Strip
+from grainmatch.score.top import score_layout
+from grainmatch.search.best import search_layouts
+
+
+def arrange(
+    boards: Sequence[Board],
+    *,
+    top_mm: tuple[float, float] | None = None,
+    wishes: Wishes | None = None,
+    n_best: int = 3,
+    seed: int = 0,
+    features: Mapping[tuple[str, Side], Features] | None = None,
+    progress: Progress | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> list[Layout]:
+    """The best few arrangements of measured boards, best first.
+
+    top_mm: (length, width) of the finished top; boards are chosen to make that width. None lays all
+    boards. features: what was read from faces before, by (board id, side). Raises LayoutError when the
+    boards cannot make the top.
+    """
+    problem = pose_problem(boards, top_mm=top_mm, wishes=wishes, features=features)
+    return search_layouts(problem, n_best=n_best, seed=seed, progress=progress, cancelled=cancelled)
+
+
+def pose_problem(
+    boards: Sequence[Board],
+    *,
+    top_mm: tuple[float, float] | None = None,
+    wishes: Wishes | None = None,
+    features: Mapping[tuple[str, Side], Features] | None = None,
+) -> Problem:
+    """Boards -> Problem, reading whatever features are missing."""
+    known = dict(features or {})
+    for board in boards:
+        for face in board.faces:
+            if (board.id, face.side) not in known:
+                known[board.id, face.side] = read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
+    return build_problem(boards, known, top_mm=top_mm, wishes=wishes or Wishes())
+
+
+def score_arrangement(
+    placements: Sequence[Placement],
+    boards: Sequence[Board],
+    *,
+    top_mm: tuple[float, float] | None = None,
+    wishes: Wishes | None = None,
+    features: Mapping[tuple[str, Side], Features] | None = None,
+) -> Layout:
+    """A hand-made arrangement as a scored layout."""
+    problem = pose_problem(boards, top_mm=top_mm, wishes=wishes, features=features)
+    return Layout(tuple(placements), score_layout(problem, placements), top_mm=top_mm)
+
+
+def arrange_faces(
+    faces: Sequence[Rgb],
+    *,
+    px_per_mm: float,
+    wishes: Wishes | None = None,
+    n_best: int = 1,
+    seed: int = 0,
+) -> list[Layout]:
+    """The best order of bare one-sided face pictures, each lying as it is or turned end for end.
+
+    faces: (h, w, 3) uint8 sRGB, length along x, edges at the first and last row. Board ids are "1" to
+    "n" in the order given. Raises LayoutError for no faces or a picture of another shape.
+    """
+    wishes = wishes or Wishes()
+    strips = _to_strips(faces, px_per_mm)
+    flow = price_flow(strips)
+    n = len(strips)
+    weight = wishes.line_flow or 1.0
+    problem = Problem(
+        board_ids=tuple(s.board_id for s in strips),
+        poses=(Pose("A", False), Pose("A", True)),
+        width_mm=np.array([s.rgb.shape[0] / px_per_mm for s in strips]),
+        pose_cost=np.zeros((n, 2)),
+        seam_cost=weight * flow,
+        n_pick=n,
+        seam_terms={"line_flow": weight * flow},
+        seam_look=flow,
+        turn_of=TURN_OF[:2],
+        rules=wishes.rules,
+    )
+    return search_layouts(problem, n_best=n_best, seed=seed)
+
+
+def _to_strips(faces: Sequence[Rgb], px_per_mm: float) -> list[Strip]:
+    if not faces or any(f.ndim != 3 or f.shape[2] != 3 or f.dtype != np.uint8 for f in faces):
+        raise LayoutError("There is no face, or one is not an RGB picture.", "Give (h, w, 3) uint8 arrays.")
+    if not px_per_mm > 0:
+        raise LayoutError("The faces have no scale.", "Give px_per_mm above zero.")
+    width = min(f.shape[1] for f in faces)
+    strips = []
+    for k, face in enumerate(faces, 1):
+        left = (face.shape[1] - width) // 2
+        strips.append(Strip(str(k), "A", face[:, left : left + width], px_per_mm))
+    return strips

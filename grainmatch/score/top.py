@@ -1,0 +1,101 @@
+"""The score of a whole top: the sum every search minimises and every layout shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.errors import LayoutError
+from grainmatch.model import Placement, Problem, Score
+
+Floats = NDArray[np.float64]
+
+
+def score_layout(problem: Problem, placements: Sequence[Placement]) -> Score:
+    """Score an arrangement, top to bottom; lower is better. Rules are not checked here.
+
+    Raises LayoutError for a board that is not in the pile or a pose it cannot take.
+    """
+    board, pose = find_cards(problem, placements)
+    terms: dict[str, float] = {}
+    for name, alone in problem.pose_terms.items():
+        _add(terms, name, float(alone[board, pose].sum()))
+    for name, seam in problem.seam_terms.items():
+        _add(terms, name, float(seam[board[:-1], pose[:-1], board[1:], pose[1:]].sum()))
+    _add(terms, problem.place_term, place_cost(problem, board, pose))
+    _add(terms, problem.balance_term, balance_cost(problem, board))
+    _add(terms, "waste", waste_cost(problem, board))
+    look = problem.seam_cost if problem.seam_look is None else problem.seam_look
+    seams = tuple(float(v) for v in look[board[:-1], pose[:-1], board[1:], pose[1:]])
+    return Score(terms, float(sum(terms.values())), seams)
+
+
+def find_cards(
+    problem: Problem, placements: Sequence[Placement]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices (k,) of the boards and of the poses nearest to how they lie."""
+    index = {board: k for k, board in enumerate(problem.board_ids)}
+    boards, poses = [], []
+    for placement in placements:
+        if placement.board_id not in index:
+            raise LayoutError(f"Board {placement.board_id} is not in the pile.", "Use boards of this job.")
+        board = index[placement.board_id]
+        boards.append(board)
+        poses.append(_nearest_pose(problem, board, placement))
+    return np.array(boards, dtype=np.intp), np.array(poses, dtype=np.intp)
+
+
+def _nearest_pose(problem: Problem, board: int, placement: Placement) -> int:
+    wanted, best, best_gap = placement.pose, -1, np.inf
+    for p, pose in enumerate(problem.poses):
+        if (pose.side_up, pose.turned) != (wanted.side_up, wanted.turned):
+            continue
+        gap = abs(pose.slide_mm - wanted.slide_mm)
+        if problem.rip_mm is not None:
+            gap += float(np.abs(problem.rip_mm[board, p] - placement.rip_mm).sum())
+        if gap < best_gap:
+            best, best_gap = p, gap
+    if best < 0:
+        raise LayoutError(
+            f"Board {placement.board_id} cannot lie with face {wanted.side_up} up.", "Choose its other face."
+        )
+    return best
+
+
+def plan_of_place(plan: str, n: int) -> Floats:
+    """Wanted lightness along a top of n boards, (n,), from -1 (darkest) to 1 (lightest)."""
+    ramp = np.linspace(1.0, -1.0, n) if n > 1 else np.zeros(1)
+    arch = 2 * np.abs(ramp) - 1
+    return {"light to dark": ramp, "dark to light": -ramp, "dark middle": arch, "light middle": -arch}[plan]
+
+
+def place_cost(problem: Problem, board: NDArray[np.intp], pose: NDArray[np.intp]) -> float:
+    """How far each board's tone is from the plan at its place; the best of the allowed plans counts."""
+    if problem.place_value is None or not problem.place_plans:
+        return 0.0
+    value = problem.place_value[board, pose]
+    plans = [plan_of_place(plan, len(board)) for plan in problem.place_plans]
+    return float(min(problem.place_weight * np.abs(value - plan).sum() for plan in plans))
+
+
+def balance_cost(problem: Problem, board: NDArray[np.intp]) -> float:
+    """Squared sum of the loads so far, charged at every seam; the best of the means counts."""
+    if problem.balance_load is None or len(board) < 2:
+        return 0.0
+    load = np.cumsum(problem.balance_load[board])[:-1]
+    steps = np.arange(1, len(board))
+    return float(min(((load - mean * steps) ** 2).sum() for mean in problem.balance_means))
+
+
+def waste_cost(problem: Problem, board: NDArray[np.intp]) -> float:
+    """Width beyond the asked one."""
+    if problem.target_width_mm is None:
+        return 0.0
+    return problem.waste_per_mm * max(0.0, float(problem.width_mm[board].sum()) - problem.target_width_mm)
+
+
+def _add(terms: dict[str, float], name: str, value: float) -> None:
+    if value:
+        terms[name] = terms.get(name, 0.0) + value

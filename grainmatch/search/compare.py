@@ -1,0 +1,40 @@
+"""What one layout gains and gives up against another, in a maker's words."""
+
+from __future__ import annotations
+
+from grainmatch.model import Layout
+
+TERM_WORDS = {
+    "tone_match": "colour runs through better at the seams",
+    "line_flow": "grain lines run on better across the seams",
+    "even_tone": "light and dark are spread more evenly",
+    "hide_sapwood": "less sapwood shows",
+    "knots": "knots lie farther from seams and ends",
+    "arches": "the arches agree better",
+    "stay_flat": "it stays flatter over the year",
+    "planing": "more neighbours can be planed the same way",
+    "cuts": "like cuts lie side by side more often",
+    "waste": "less wood is cut off",
+    "narrow": "fewer narrow strips",
+}
+_WORTH_SAYING = 0.03
+
+
+def compare_layouts(first: Layout, other: Layout) -> list[str]:
+    """What `other` gains and gives up against `first`, the largest difference first; may be empty."""
+    names = sorted(set(first.score.terms) | set(other.score.terms))
+    change = {n: other.score.terms.get(n, 0.0) - first.score.terms.get(n, 0.0) for n in names}
+    telling = _WORTH_SAYING * max(abs(first.score.total), 1e-9)
+    lines = []
+    for name in sorted(names, key=lambda n: -abs(change[n])):
+        words = TERM_WORDS.get(name, name.replace("_", " ") + " is better")
+        if change[name] < -telling:
+            lines.append(f"Gains: {words} ({change[name]:+.2f}).")
+        elif change[name] > telling:
+            lines.append(f"Gives up: in the first, {words} ({change[name]:+.2f}).")
+    mine, its = {p.board_id for p in first.placements}, {p.board_id for p in other.placements}
+    if its - mine:
+        lines.append(
+            f"Uses {', '.join(sorted(its - mine))} instead of {', '.join(sorted(mine - its)) or 'nothing'}."
+        )
+    return lines

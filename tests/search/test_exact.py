@@ -1,0 +1,47 @@
+"""The exact search against brute force over every order and pose."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from grainmatch.errors import LayoutError
+from grainmatch.model import Rule
+from grainmatch.search.best import search_layouts
+from tests.search.small import brute_force, random_problem
+
+
+@pytest.mark.parametrize("plan", ["even", "drift", "mirror"])
+def test_equals_brute_force_with_all_whole_top_terms(plan: str) -> None:
+    problem = random_problem(4, seed=3, plan=plan)
+    best = search_layouts(problem, n_best=1)[0]
+    assert best.proven_optimal
+    assert best.score.total == pytest.approx(brute_force(problem), abs=1e-9)
+
+
+@pytest.mark.parametrize("plan", ["even", "drift", "mirror"])
+def test_equals_brute_force_when_choosing_boards_for_a_width(plan: str) -> None:
+    problem = random_problem(5, seed=5, poses_n=2, target=True, plan=plan)
+    best = search_layouts(problem, n_best=1)[0]
+    assert best.score.total == pytest.approx(brute_force(problem), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [
+        (Rule("place", ("b2",), place=0),),
+        (Rule("together", ("b0", "b3")),),
+        (Rule("place", ("b1",), place=2), Rule("together", ("b0", "b2"))),
+    ],
+)
+def test_hard_rules_hold_and_the_rest_is_still_best(rules: tuple[Rule, ...]) -> None:
+    problem = replace(random_problem(4, seed=7), rules=rules)
+    best = search_layouts(problem, n_best=1)[0]
+    assert best.score.total == pytest.approx(brute_force(problem), abs=1e-9)
+
+
+def test_rules_that_cannot_be_kept_are_said() -> None:
+    rules = (Rule("place", ("b0",), place=0), Rule("place", ("b1",), place=0))
+    with pytest.raises(LayoutError):
+        search_layouts(replace(random_problem(4, seed=1), rules=rules))
