@@ -29,8 +29,10 @@ LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 STEP_PX = 0.5
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
-CLIP_PER_PX = 0.5
-"""Steepest relative change of light with which one station can speak for an edge."""
+CLIP_SIGMA = 12.0
+"""Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak for an edge."""
+LEAST_FIGURE = 0.012
+"""Change of light a pixel, as a share, below which a figure is noise."""
 LEAST_SIDE_PX = 1.2
 BLOCKS = 8
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
@@ -41,7 +43,8 @@ class Strip:
     """light (stations, n, 3) at t_px (n,) pixels outward from the rough edge; stations a power of two.
 
     side_px (stations,) is how wide the board's own side should show. bench_light (3,) is the lit
-    bench's in the same units. seen (stations,) is False where a sheet hides the edge.
+    bench's in the same units. seen (stations,) is False where a sheet hides the edge. plain: see
+    `subdue_figure`.
     """
 
     light: Field
@@ -49,6 +52,7 @@ class Strip:
     side_px: Floats
     bench_light: Floats
     seen: Mask
+    plain: Field
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +84,19 @@ def read_strip(
     light = LINEAR[seen].reshape(m, k, n, 3).mean(axis=1)
     face = np.maximum(np.median(light[:, : max(4, n // 6)], axis=1), 0.003)
     return light / face[:, None, :], t, face
+
+
+def subdue_figure(light: Field, t_px: Floats, wood_until_px: float) -> Field:
+    """Light in axes in which the wood's own figure, judged where t is below wood_until_px, has unit steps.
+
+    Growth rings change all colours together; an edge changes them otherwise, and so stands out.
+    """
+    inside = light[:, t_px < wood_until_px]
+    step = (np.diff(inside, axis=1) / STEP_PX).reshape(-1, 3)
+    step = step[np.abs(step).max(axis=1) < 0.5]
+    spread = step.T @ step / max(len(step), 1) + LEAST_FIGURE**2 * np.eye(3)
+    values, axes = np.linalg.eigh(spread)
+    return np.asarray(light @ (axes / np.sqrt(values)), dtype=np.float32)
 
 
 def find_edge(
@@ -124,25 +141,26 @@ def _straight_edges(strip: Strip, least_t_px: float, most_t_px: float, curved: b
     index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, n - 1)
     total = say[np.arange(blocks), index].mean(axis=3) * (1 - 0.015 * np.abs(sags))
     found: list[_Line] = []
-    best = total.reshape(len(rows), -1)
-    peak, which = best.max(axis=1), best.argmax(axis=1)
     while len(found) < 8:
-        r = int(peak.argmax())
-        if peak[r] <= (0.2 * found[0].say if found else 0.004):
+        r, i, j = np.unravel_index(int(total.argmax()), total.shape)
+        best = float(total[r, i, j])
+        if best <= (0.2 * found[0].say if found else 0.5):
             break
-        i, j = np.unravel_index(which[r], total.shape[1:])
-        found.append(_Line(float(strip.t_px[rows[r]]), float(drops[i]), float(sags[j]), float(peak[r])))
-        peak[np.abs(rows - rows[r]) * STEP_PX < 1.6] = 0
+        found.append(_Line(float(strip.t_px[rows[r]]), float(drops[i]), float(sags[j]), best))
+        if len(found) == 1:  # the others, feet and shadows, run nearly along with the strongest
+            total[:, np.abs(drops - drops[i]) > 2.5] = 0
+            total[:, :, np.abs(sags - sags[j]) > 1.0] = 0
+        total[np.abs(rows - rows[r]) * STEP_PX < 1.6] = 0
     return found
 
 
 def _block_say(strip: Strip) -> Floats:
-    """Change of light (blocks, n) at each t over blocks of stations, the mean over those seen as 1.
+    """Change of light (blocks, n) at each t over blocks of stations, in sigmas of the face's own figure.
 
     Signed within a block, so that a figure crossing the line cancels; unsigned between blocks, since
     what lies outside the edge may change from shadow to bench.
     """
-    change = _change(strip.light) * strip.seen[:, None, None]
+    change = _change(strip.plain) * strip.seen[:, None, None]
     seen = strip.seen.reshape(BLOCKS, -1)
     sums = change.reshape(BLOCKS, seen.shape[1], -1, 3).sum(axis=1)
     say = np.sqrt((sums**2).mean(axis=2)) / np.maximum(seen.sum(axis=1), 1)[:, None]
@@ -150,13 +168,12 @@ def _block_say(strip: Strip) -> Floats:
     return np.asarray(say * BLOCKS / max(int((seen.mean(axis=1) >= 0.3).sum()), 1))
 
 
-def _change(light: Field) -> Floats:
-    """Signed relative change of light per pixel (stations, n, 3), clipped."""
-    wide = np.zeros(light.shape)
-    change = (light[:, 3:] + light[:, 2:-1] - light[:, 1:-2] - light[:, :-3]) / (4 * STEP_PX)
-    level = np.maximum(0.5 * (light[:, 3:] + light[:, :-3]).mean(axis=2, keepdims=True), 0.5)
-    wide[:, 1:-2] = np.clip(change / level, -CLIP_PER_PX, CLIP_PER_PX)
-    wide[:, 1:] = 0.5 * (wide[:, 1:] + wide[:, :-1])  # it lies between the middle two of four samples
+def _change(plain: Field) -> Floats:
+    """Signed change per pixel (stations, n, 3), clipped; it lies between the middle two of four samples."""
+    wide = np.zeros(plain.shape)
+    change = (plain[:, 3:] + plain[:, 2:-1] - plain[:, 1:-2] - plain[:, :-3]) / (4 * STEP_PX)
+    wide[:, 1:-2] = np.clip(change, -CLIP_SIGMA, CLIP_SIGMA)
+    wide[:, 1:] = 0.5 * (wide[:, 1:] + wide[:, :-1])
     return wide
 
 
@@ -225,7 +242,7 @@ def _misfit(strip: Strip, edge_px: Floats, gap_px: Floats, blur_px: float) -> Fl
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, max(len(strip.t_px) - n, 0))
     index = np.minimum(first[:, None] + np.arange(n), len(strip.t_px) - 1)
     t = strip.t_px[index]
-    light = strip.light[np.arange(m)[:, None], index].astype(np.float64)
+    light = strip.plain[np.arange(m)[:, None], index].astype(np.float64)
     within = (t >= base[:, None]) & (t <= (edge_px + gap_px)[:, None] + reach)
     outer = ndtr((t - (edge_px + gap_px)[:, None]) / blur_px)
     inner = 1 - ndtr((t - edge_px[:, None]) / blur_px)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.board.backdrop import Backdrop
-from grainmatch.board.edge import Strip, find_edge, read_strip
+from grainmatch.board.edge import Strip, find_edge, read_strip, subdue_figure
 from grainmatch.board.frame import Frame, lean_per_mm
 from grainmatch.geometry import Points, plane_to_pixels
 from grainmatch.model import Bench, Mask
@@ -95,7 +95,8 @@ def _refine_edge(
     light, t, face = read_strip(bench, places, outward, inside_px=inward + 8.0 * scale, outside_px=outside)
     centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[0]
     bare = backdrop.bench_light(centre_px) / np.median(face, axis=0)
-    strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm))
+    plain = subdue_figure(light, t, -inward)
+    strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain)
     found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px + float(side_px.max()), touching=touching, curved=along)
     middle = s.mean(axis=1)
     poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_px / scale, order, edges[name])
