@@ -80,18 +80,21 @@ def predict_cup_mm(
     from_pct: float,
     to_pct: float,
     pith_across_mm: float = 0.0,
+    thickness_mm: float = 0.0,
 ) -> float:
     """How far a face's edges rise over its middle, in mm; negative when the face bulges.
 
     pith_depth_mm: distance of the pith below this face (negative: above it), pith_across_mm from the
     board's centre line. On drying the face on the bark side goes hollow (positive). For a pith on the
-    centre line this is Δs (w/2) arctan(w/2h), Δs = s_T - s_R, to first order. Raises WoodError for an
-    unknown wood or an impossible number.
+    centre line this is Δs (w/2) arctan(w/2h), Δs = s_T - s_R, to first order. With a thickness the figure is
+    that of the middle of the board, halfway between its two faces. Raises WoodError for an unknown wood or an
+    impossible number.
     """
     check_size(width_mm)
     radial, tangential = strains(to_species(species), from_pct=from_pct, to_pct=to_pct)
     y = np.linspace(-width_mm / 2, width_mm / 2, 201)
-    mapped_y, mapped_z = _map_free(y - pith_across_mm, np.full_like(y, pith_depth_mm), radial, tangential)
+    height = np.full_like(y, pith_depth_mm - thickness_mm / 2)
+    mapped_y, mapped_z = _map_free(y - pith_across_mm, height, radial, tangential)
     along = (mapped_y - mapped_y[0]) / (mapped_y[-1] - mapped_y[0])
     gap = mapped_z[0] + along * (mapped_z[-1] - mapped_z[0]) - mapped_z
     return float(gap[np.abs(gap).argmax()])

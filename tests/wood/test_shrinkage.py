@@ -118,7 +118,7 @@ def test_figure_lies_in_its_range(species, start, end, angle) -> None:  # type: 
 
 
 def test_thickness_of_a_board_of_unknown_rings_counts_as_plain_sawn() -> None:
-    # Wood Handbook p. 13-15: for the thickness of a flatsawn board use the radial coefficient (white fir .00112)
+    # Wood Handbook p. 13-15: thickness of a flatsawn board by the radial coefficient (white fir .00112)
     known = predict_thickness_movement(
         thickness_mm=27, species="white fir", from_pct=8, to_pct=11, ring_angle_deg=0
     )

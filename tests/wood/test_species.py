@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from grainmatch.errors import WoodError
@@ -147,3 +147,15 @@ def test_middling_wood_lies_in_the_middle() -> None:
         s.tangential_per_pct > wood.tangential_per_pct for s in read_species_table() if s.kind == "species"
     )
     assert abs(below - above) <= 3
+
+
+@given(st.binary(max_size=300) | st.text(max_size=300).map(str.encode), st.booleans())
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_species_file_is_read_or_refused_in_words(tmp_path: Path, content: bytes, headed: bool) -> None:
+    own = tmp_path / "own.toml"
+    own.write_bytes((b'[[species]]\nname = "x"\n' if headed else b"") + content)
+    try:
+        table = read_species_table(user_file=own)
+    except WoodError:
+        return
+    assert len(table) >= 80
