@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from grainmatch.errors import WoodError
 from grainmatch.wood.shrinkage import across_strain, check_size, strains, to_species
 from grainmatch.wood.species import Species
 
@@ -93,6 +94,8 @@ def predict_cup_mm(
     check_size(width_mm)
     radial, tangential = strains(to_species(species), from_pct=from_pct, to_pct=to_pct)
     y = np.linspace(-width_mm / 2, width_mm / 2, 201)
+    if not all(math.isfinite(v) for v in (pith_depth_mm, pith_across_mm, thickness_mm)):
+        raise WoodError("The place of the pith is no number.", "Give its depth and its offset in mm.")
     height = np.full_like(y, pith_depth_mm - thickness_mm / 2)
     mapped_y, mapped_z = _map_free(y - pith_across_mm, height, radial, tangential)
     along = (mapped_y - mapped_y[0]) / (mapped_y[-1] - mapped_y[0])

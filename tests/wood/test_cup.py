@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from grainmatch.errors import WoodError
 from grainmatch.wood.cup import (
     BoardArc,
     Rings,
@@ -38,6 +39,22 @@ def test_exact_map_and_arctan_form(width: float, pith: float, name: str, exact_m
     radial, tangential = strains(find_species(name), from_pct=12, to_pct=8)
     arctan_form = (radial - tangential) * width / 2 * math.atan(width / (2 * pith))
     assert cup == pytest.approx(arctan_form, abs=0.01)
+
+
+@pytest.mark.parametrize("bad", [{"width_mm": 0.0}, {"pith_depth_mm": math.nan}, {"to_pct": -1.0}])
+def test_impossible_numbers_are_refused(bad: dict[str, float]) -> None:
+    numbers = {"width_mm": 150.0, "pith_depth_mm": 90.0, "from_pct": 12.0, "to_pct": 8.0} | bad
+    with pytest.raises(WoodError):
+        predict_cup_mm(species=OAK, **numbers)
+
+
+def test_middle_of_a_thick_board_cups_between_its_faces() -> None:
+    def cup(depth: float, thickness: float = 0.0) -> float:
+        return predict_cup_mm(
+            width_mm=150, pith_depth_mm=depth, thickness_mm=thickness, species=OAK, from_pct=12, to_pct=8
+        )
+
+    assert cup(100) < cup(100, 40) < cup(60)
 
 
 @given(WOODS, st.floats(60, 300), st.floats(40, 500), st.floats(6, 14), st.floats(6, 14))
