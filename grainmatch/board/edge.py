@@ -34,6 +34,8 @@ CLIP_SIGMA = 12.0
 LEAST_FIGURE = 0.012
 """Change of light a pixel, as a share, below which a figure is noise."""
 LEAST_SIDE_PX = 1.2
+FAR_STEP_PX = 5.0
+"""Steps farther apart than this are placed one by one."""
 BLOCKS = 8
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
@@ -218,7 +220,12 @@ def _lit_bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
 def _fit_steps(strip: Strip, line: _Line, gap_px: float, kind: EdgeKind) -> EdgeFind:
     """Station by station least squares of blurred steps with free levels, near the chosen line."""
     start = line.at(len(strip.light))
-    gap = np.full(len(start), gap_px) if kind == "step" else strip.side_px * (gap_px / max(float(np.median(strip.side_px)), 1e-6))
+    ratio = gap_px / max(float(np.median(strip.side_px)), 1e-6)
+    gap = np.full(len(start), gap_px) if kind == "step" else strip.side_px * ratio
+    far = gap_px > FAR_STEP_PX
+    back = gap if far and kind == "foot" else np.zeros_like(gap)
+    start = start + back
+    gap = np.zeros_like(gap) if far else gap
     shifts = np.arange(-2.0, 2.01, 0.25)
     best: tuple[float, Floats, float] | None = None
     for blur in BLURS_PX:
@@ -228,9 +235,9 @@ def _fit_steps(strip: Strip, line: _Line, gap_px: float, kind: EdgeKind) -> Edge
         if best is None or total < 0.97 * best[0]:
             best = (total, place, blur)
     assert best is not None
-    offset = start + best[1]
+    offset = start + best[1] - back
     offset[~strip.seen] = np.nan
-    return EdgeFind(offset, kind, _contrast(strip, start), best[2])
+    return EdgeFind(offset, kind, _contrast(strip, start - back), best[2])
 
 
 def _misfit(strip: Strip, edge_px: Floats, gap_px: Floats, blur_px: float) -> Floats:

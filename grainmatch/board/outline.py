@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from grainmatch.board.backdrop import Backdrop
 from grainmatch.board.edge import Strip, find_edge, read_strip, subdue_figure
 from grainmatch.board.frame import Frame, lean_per_mm
-from grainmatch.geometry import Points, plane_to_pixels
+from grainmatch.geometry import Matrix, Points, plane_to_pixels
 from grainmatch.model import Bench, Mask
 
 STATIONS = 64
@@ -137,16 +137,29 @@ def _fit_poly(
     start = np.median(y - np.polyval(fallback, x))
     rest = y - np.polyval(fallback, x) - start
     w = (np.abs(rest) < max(4 * np.median(np.abs(rest)), 0.3)).astype(float)
-    for _ in range(12):
-        c, *_ = np.linalg.lstsq(a * w[:, None], y * w, rcond=None)
-        rest = y - a @ c
-        spread = max(1.4826 * np.median(np.abs(rest)), 0.01)
-        w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
+    c, spread, n_eff = _tukey(a, y, w)
+    if order == 2:
+        straight = _tukey(a[:, 1:], y, w)
+        # A curve has to earn its place: the ends of a needless one swing.
+        if abs(c[0]) < max(0.15, 5 * spread / np.sqrt(n_eff)):
+            c, spread, n_eff = np.concatenate([[0.0], straight[0]]), straight[1], straight[2]
     shift = np.poly1d([1 / half, -centre / half])
     poly = np.poly1d(c)(shift)
     full = np.zeros(order + 1)
     full[order + 1 - len(poly.c) :] = poly.c
-    return full, float(spread / np.sqrt(max(w.sum() / 3, 1)))
+    return full, float(spread / np.sqrt(max(n_eff / 3, 1)))
+
+
+def _tukey(a: Matrix, y: NDArray[np.float64], w: NDArray[np.float64]) -> tuple[NDArray[np.float64], float, float]:
+    """Least squares with Tukey's biweight: (coefficients, robust spread of the rest, effective points)."""
+    spread = 1.0
+    c = np.zeros(a.shape[1])
+    for _ in range(12):
+        c, *_ = np.linalg.lstsq(a * w[:, None], y * w, rcond=None)
+        rest = y - a @ c
+        spread = max(1.4826 * float(np.median(np.abs(rest))), 0.01)
+        w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
+    return c, spread, max(float(w.sum()), 1.0)
 
 
 def _close(
