@@ -208,11 +208,31 @@ class Cathedral:
     """The arched figure of a plain-sawn face.
 
     axis_mm (n, 2) is the line through the arches' tips. arches_point is +1 when the tips point to
-    the right, -1 to the left, 0 when that cannot be told. confidence is 0..1.
+    the right, -1 to the left, 0 when that cannot be told. confidence is 0..1. pith_distance_mm is how far
+    from the face the pith lies (above or below), NaN when the lines do not tell; pith_sigma_mm its 1-sigma.
     """
 
     axis_mm: Points
     arches_point: Literal[-1, 0, 1]
+    confidence: float
+    pith_distance_mm: float = math.nan
+    pith_sigma_mm: float = math.nan
+
+
+@dataclass(frozen=True, eq=False)
+class Sapwood:
+    """Sapwood along the long edges of a face.
+
+    upper_mm and lower_mm (columns,): how far it reaches in from each long edge at each cell column, 0 where
+    there is none. upper_frac and lower_frac: share of that edge's length that is sapwood. contrast_de is
+    its CIE76 difference to the heartwood.
+    """
+
+    upper_mm: NDArray[np.float64]
+    lower_mm: NDArray[np.float64]
+    upper_frac: float
+    lower_frac: float
+    contrast_de: float
     confidence: float
 
 
@@ -224,7 +244,10 @@ class Features:
     NaN where a cell holds none. ring_mm: line spacing across the figure, NaN where no lines are
     visible. sapwood: share of the cell that is sapwood, 0..1. cut: one class a cell.
     upper_angle_rad and lower_angle_rad (w,): figure direction one cell in from each long edge, for every
-    pixel column.
+    pixel column. fibre_angle_rad: direction of the fine streaks, where it differs from the figure.
+    drift_lab (columns, 3): the slow change of tone along the board, about mean_lab. streak_de: CIE76
+    difference of each cell from the slow tone of its place. glare and fleck: share of each cell lost to
+    glare, or covered by ray fleck.
     """
 
     px_per_mm: float
@@ -244,6 +267,12 @@ class Features:
     lower_angle_rad: NDArray[np.float64] | None = None
     bark_side_up: bool | None = None
     bark_confidence: float = 0.0
+    fibre_angle_rad: NDArray[np.float64] | None = None
+    sapwood_edges: Sapwood | None = None
+    drift_lab: NDArray[np.float64] | None = None
+    streak_de: NDArray[np.float64] | None = None
+    glare: NDArray[np.float64] | None = None
+    fleck: NDArray[np.float64] | None = None
 
 
 # --- layouts ---------------------------------------------------------------------------------
