@@ -32,15 +32,17 @@ Image = NDArray[np.float32]
 _WIDTH_PX, _HEIGHT_PX = 440, 220  # the picture is read at about this size, whatever it came in
 _SCALES_PX = ((1.0, 5.0), (2.0, 7.0), (3.5, 10.0))  # gradient and window sigma of each structure tensor
 _LAGS_PX = (8.0, 16.0, 24.0)  # arc lengths over which rings must look the same
+_RADIAL_LAGS_PX = (5.0, 8.0, 11.0)
 _OUTLIER_FRAC = 0.15
 _BLOCKS_N = 12
 _FARTHEST = 8.0  # pith distance in picture widths beyond which rings count as straight
 _ECCENTRIC_FRAC = 0.12  # real rings are not circles: least relative sigma of the pith's distance
 
 # Limits of 'cannot tell', from discs of Douglas fir against noise, stripes and brush strokes.
-_LEAST_SHARE = 0.2
-_LEAST_T = 1.3
-_STRAIGHT = 6.0
+_LEAST_SHARE = 0.2  # of the picture's variance that runs along the rings
+_MOST_BLOTCHY = 0.75  # likeness across the rings over likeness along them; blots have about 1
+_STRAIGHT = 6.0  # pith distance in picture widths
+_LEAST_T = 1.3  # Student's t of the blocks' preference for this side over the other
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,10 +174,13 @@ def _place(shape: tuple[int, ...], direction_rad: float, log_distance: float) ->
     )
 
 
-def _likeness(rings: Image, x: float, y: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _likeness(
+    rings: Image, x: float, y: float, *, radial: bool = False
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Products of the picture with itself turned a little about (x, y): (sum, count) a block (12,).
 
-    Blocks run along the longer side. NaN marks what is not wood.
+    radial: moved away from (x, y) instead, by less than most rings are wide. Blocks run along the longer
+    side. NaN marks what is not wood.
     """
     h, w = rings.shape
     rows, columns = np.mgrid[2 : h - 2 : 2, 2 : w - 2 : 2]
@@ -186,9 +191,9 @@ def _likeness(rings: Image, x: float, y: float) -> tuple[NDArray[np.float64], ND
     )
     radius = np.hypot(dx, dy)
     total, count = np.zeros_like(base), np.zeros_like(base)
-    for lag in _LAGS_PX:
-        turn = lag / np.maximum(radius, lag)
-        c, s = np.cos(turn), np.sin(turn)
+    for lag in _RADIAL_LAGS_PX if radial else _LAGS_PX:
+        part = lag / np.maximum(radius, lag)
+        c, s = (1 + part, np.zeros_like(part)) if radial else (np.cos(part), np.sin(part))
         to_x, to_y = c * dx - s * dy + np.float32(x - 0.5), s * dx + c * dy + np.float32(y - 0.5)
         product = base * cv2.remap(rings, to_x, to_y, cv2.INTER_LINEAR, borderValue=math.nan)
         known = ~np.isnan(product)
@@ -253,9 +258,12 @@ def _record(rings: Image, best: _Fit, other: _Fit, mm_per_px: float) -> EndGrain
     t = float(gain.mean() / (gain.std(ddof=1) / math.sqrt(_BLOCKS_N) + 1e-9))
     share = best.likeness / (float(np.nanvar(rings)) + 1e-9)
     straight = distance_px / max(rings.shape)
-    reason = _why_not(share, straight, t, abs(math.sin(best.direction_rad)))
+    outward, count = _likeness(rings, x, y, radial=True)
+    blotchy = float(outward.sum() / max(count.sum(), 1)) / (best.likeness + 1e-9)
+    visible = share if blotchy < _MOST_BLOTCHY else 0.0
+    reason = _why_not(visible, straight, t, abs(math.sin(best.direction_rad)))
     bark: Side | None = None if reason else ("A" if best.below else "B")
-    sure = float(norm.cdf(0.8 * t)) * min(1.0, share / 0.4) * (1.0 if straight < _STRAIGHT else 0.3)
+    sure = float(norm.cdf(0.8 * t)) * min(1.0, visible / 0.4)
     ring_px, misfit_px = _ring_width(rings, x, y)
     return EndGrain(
         bark_side=bark,
@@ -269,9 +277,9 @@ def _record(rings: Image, best: _Fit, other: _Fit, mm_per_px: float) -> EndGrain
     )
 
 
-def _why_not(share: float, straight: float, t: float, lean: float) -> str:
+def _why_not(visible: float, straight: float, t: float, lean: float) -> str:
     """Why the bark side cannot be told, empty when it can."""
-    if share < _LEAST_SHARE:
+    if visible < _LEAST_SHARE:
         return "No rings can be seen; the end may be painted, waxed or roughly sawn."
     if straight > _STRAIGHT:
         return "The lines on the end are too straight to tell on which side the pith lies."
@@ -302,10 +310,7 @@ def _ring_width(rings: Image, x: float, y: float) -> tuple[float, float]:
     profile = np.asarray(cv2.GaussianBlur(profile, (0, 0), 1.0, sigmaY=1e-6))
     longest = min(bin_n - 1, 90)
     likeness = np.array([_lagged(profile, profile, lag) for lag in range(longest)])
-    dips = np.flatnonzero(likeness[1:] > likeness[:-1])
-    if len(dips) == 0:
-        return float(longest), 0.0
-    ring_px = float(dips[0] + int(np.argmax(likeness[dips[0] :])))
+    ring_px = float(_first_summit(likeness))
     reach = max(1, round(ring_px / 2))
     lags = np.arange(-reach, reach + 1)
     shifts = [
@@ -314,6 +319,19 @@ def _ring_width(rings: Image, x: float, y: float) -> tuple[float, float]:
     ]
     drift = np.concatenate([[0.0], np.cumsum(shifts)])
     return ring_px, float(np.sqrt(np.mean(np.square(shifts)))) if len(drift) else 0.0
+
+
+def _first_summit(likeness: NDArray[np.float64]) -> int:
+    """Lag of the first summit after the first dip that is at least half as high as the highest one."""
+    rises = np.flatnonzero(likeness[1:] > likeness[:-1])
+    if len(rises) == 0:
+        return len(likeness)
+    later = np.arange(len(likeness)) > rises[0]
+    summit = later.copy()
+    summit[1:] &= likeness[1:] >= likeness[:-1]
+    summit[:-1] &= likeness[:-1] >= likeness[1:]
+    good = summit & (likeness >= 0.5 * likeness[later].max())
+    return int(np.flatnonzero(good)[0]) if good.any() else len(likeness)
 
 
 def _lagged(one: NDArray[np.float64], two: NDArray[np.float64], lag: int) -> float:
