@@ -9,8 +9,9 @@ import numpy as np
 
 from grainmatch.report.canvas import GREY, Drawing
 from grainmatch.report.flow import Flow
+from grainmatch.report.measures import fine_length, restate
 from grainmatch.report.place import PlacedTop, board_name
-from grainmatch.units import LengthUnits, format_inches, format_length
+from grainmatch.units import LengthUnits, format_length
 from grainmatch.wood.shrinkage import Movement
 from grainmatch.wood.top import SeasonShape, TopYear
 
@@ -31,7 +32,8 @@ _EXAGGERATIONS = (1, 2, 5, 10, 20, 50)
 
 def flow_movement(flow: Flow, placed: PlacedTop, year: TopYear, *, units: LengthUnits) -> None:
     """A figure of the end of the top a season, a table, and what the figures rest on."""
-    flow.paragraph(_summary(year, units))
+    flow.heading("Movement over the year", keep_mm=60)
+    flow.paragraph(_summary(year, units), size_mm=3.1)
     scale = (flow.width_mm - 4) / (1.02 * max(float(s.across_mm[-1]) for s in year.seasons))
     worst = max(float(np.abs(_upright(s)).max()) for s in year.seasons)
     exaggeration = _exaggeration(worst, scale)
@@ -44,7 +46,7 @@ def flow_movement(flow: Flow, placed: PlacedTop, year: TopYear, *, units: Length
     notes = [*_BASIS, *year.warnings, *gather(year.assumptions, [p.board.id for p in placed.boards])]
     if year.room.source:
         notes.append(f"Room: {year.room.name} ({year.room.source}).")
-    flow.bullets(notes)
+    flow.bullets([restate(note, units) for note in notes])
 
 
 def gather(lines: Sequence[str], board_ids: Sequence[str]) -> list[str]:
@@ -86,11 +88,6 @@ def _figure_words(scale: float, exaggeration: int) -> str:
         "The top seen from its left end, its upper edge on the left. "
         f"Width at scale 1 : {1 / scale:.1f}, heights {heights}. Dashed: flat."
     )
-
-
-def fine_length(length_mm: float, units: LengthUnits) -> str:
-    """A small length: tenths of a millimetre, or inches to the nearest 64th."""
-    return format_inches(length_mm, per_inch=64) if units == "in" else format_length(length_mm, units)
 
 
 def _exaggeration(rise_mm: float, scale: float) -> int:

@@ -3,25 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from grainmatch.model import Board, Layout
+from grainmatch.model import Board, GlueUp, Layout, TrimPlan
 from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
 from grainmatch.report.disk import write_bytes
 from grainmatch.report.dxf import draw_dxf
+from grainmatch.report.fastening import FasteningPlan, flow_fastening
 from grainmatch.report.flow import Flow
 from grainmatch.report.movement import flow_movement
 from grainmatch.report.page import Paper, Stamp, number_pages
 from grainmatch.report.pdf import draw_pdf
 from grainmatch.report.pinup import FaceFeatures, draw_pinup
-from grainmatch.report.place import PlacedTop, place_top
+from grainmatch.report.place import Box, PlacedTop, place_top
 from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
 from grainmatch.report.record import layout_id, layout_to_json
+from grainmatch.report.stages import flow_glueup
 from grainmatch.report.strips import draw_strips
 from grainmatch.report.svg import draw_svg
 from grainmatch.report.top import draw_png
+from grainmatch.report.trimming import flow_trim
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import TopYear, predict_top_year
@@ -32,6 +36,9 @@ def write_papers(
     layout: Layout,
     boards: Sequence[Board],
     *,
+    glueup: GlueUp | None = None,
+    trim: TrimPlan | None = None,
+    fastening: FasteningPlan | None = None,
     paper: Paper = "a4",
     units: LengthUnits = "mm",
     features: FaceFeatures | None = None,
@@ -41,18 +48,20 @@ def write_papers(
 ) -> list[Path]:
     """Write the papers of a layout into a folder; returns what was written, the PDF to print first.
 
-    strips adds a PDF of every seam at full size. Raises LayoutError when a board of the layout is
-    missing, WoodError for a wood no figures are known for, StoreError when the disk refuses.
+    The plans add their pages when given; trim also says where the top is cut. strips adds a PDF of
+    every seam at full size. Raises LayoutError when a board of the layout is missing, WoodError for a
+    wood no figures are known for, StoreError when the disk refuses.
     """
     stamp = Stamp(layout_id(layout), made_on or datetime.now(UTC).astimezone().date())
-    placed = place_top(layout, boards)
+    placed = place_top(layout, boards, cut=None if trim is None else Box(*trim.cut_mm))
     year = predict_top_year(layout, boards, room=room)
-    pages = draw_pages(layout, placed, year, stamp, paper=paper, units=units, features=features or {})
+    plans = Plans(year, glueup, trim, fastening)
+    pages = draw_pages(layout, placed, plans, stamp, paper=paper, units=units, features=features or {})
     title = f"Table top, {stamp.words}"
     plan = draw_plan(placed, title=title)
     files = {
         "papers.pdf": draw_pdf(pages, title=title, made_on=stamp.made_on),
-        "top.png": draw_png(layout, boards),
+        "top.png": draw_png(layout, boards, cut=placed.cut),
         "boards.csv": boards_csv(placed, units).encode("utf-8-sig"),
         "cuts.csv": cuts_csv(placed, units).encode("utf-8-sig"),
         "layout.svg": draw_svg(plan).encode(),
@@ -66,23 +75,41 @@ def write_papers(
     return [write_bytes(folder / name, data) for name, data in files.items()]
 
 
+@dataclass(frozen=True, eq=False)
+class Plans:
+    """What goes on the pages between the picture and the cards."""
+
+    year: TopYear
+    glueup: GlueUp | None = None
+    trim: TrimPlan | None = None
+    fastening: FasteningPlan | None = None
+
+
 def draw_pages(
     layout: Layout,
     placed: PlacedTop,
-    year: TopYear,
+    plans: Plans,
     stamp: Stamp,
     *,
     paper: Paper,
     units: LengthUnits,
     features: FaceFeatures,
 ) -> list[Drawing]:
-    """All pages of the PDF, numbered: to pin up, movement, cards."""
-    movement = Flow(paper, stamp, "Movement over the year")
-    flow_movement(movement, placed, year, units=units)
-    pages = [
-        *draw_pinup(layout, placed, stamp, paper=paper, units=units, features=features),
-        *movement.pages,
-        *draw_cards(placed, stamp, paper=paper, units=units, features=features),
-    ]
+    """All pages of the PDF, numbered: to pin up, gluing, size and movement, cards."""
+    pages = draw_pinup(layout, placed, stamp, paper=paper, units=units, features=features)
+    if plans.glueup is not None:
+        gluing = Flow(paper, stamp, "Gluing up")
+        rough = {} if plans.trim is None else plans.trim.rough_mm
+        flow_glueup(gluing, placed, plans.glueup, units=units, rough_mm=rough, remarks=layout.remarks)
+        pages += gluing.pages
+    sizing = Flow(paper, stamp, "Size, movement, fastening")
+    if plans.trim is not None:
+        flow_trim(sizing, placed, plans.trim, units=units)
+    flow_movement(sizing, placed, plans.year, units=units)
+    if plans.fastening is not None:
+        width, said = placed.cut.width_mm, plans.year.assumptions
+        flow_fastening(sizing, plans.fastening, width_mm=width, units=units, said=said)
+    pages += sizing.pages
+    pages += draw_cards(placed, stamp, paper=paper, units=units, features=features)
     number_pages(pages, stamp)
     return pages

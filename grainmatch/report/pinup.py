@@ -17,8 +17,16 @@ from grainmatch.report.page import (
     paragraph,
     table,
 )
-from grainmatch.report.place import Box, PlacedBoard, PlacedTop, board_name, rip_at_ends, rip_words
-from grainmatch.report.score_words import describe_proof, describe_score
+from grainmatch.report.place import (
+    PlacedBoard,
+    PlacedTop,
+    board_name,
+    rip_at_ends,
+    rip_words,
+    size_words,
+    slide_words,
+)
+from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.top import draw_notes, draw_wood
 from grainmatch.units import LengthUnits, format_length
 
@@ -88,7 +96,7 @@ def order_columns(width_mm: float) -> list[Column]:
     shares = [
         ("Place", 7), ("Board", 8), ("Face up", 9), ("Turned", 13), ("Length", 13), ("Finished width", 17),
         ("Off upper edge, left / right end", 31), ("Off lower edge, left / right end", 31), ("Slide", 18),
-        ("Seam below scores", 20),
+        ("Seam below", 22),
     ]  # fmt: skip
     whole = sum(w for _, w in shares)
     return [Column(heading, width_mm * w / whole) for heading, w in shares]
@@ -106,24 +114,14 @@ def order_rows(placed: PlacedTop, seams: Sequence[float], units: LengthUnits) ->
             format_length(item.box.width_mm, units),
             *(rip_words(ends, units) for ends in rip_at_ends(item)),
             slide_words(item.placement.pose.slide_mm, units),
-            f"{seams[item.place - 1]:.2f}" if item.place <= len(seams) else "",
+            _seam_words(seams, item.place - 1),
         ]
         for item in placed.boards
     ]
 
 
-def size_words(box: Box, units: LengthUnits) -> str:
-    """`1700 x 850 mm`, or inches with fractions."""
-    if units == "mm":
-        return f"{box.length_mm:.0f} x {box.width_mm:.0f} mm"
-    return f"{format_length(box.length_mm, units)} x {format_length(box.width_mm, units)}"
-
-
-def slide_words(slide_mm: float, units: LengthUnits) -> str:
-    """`12 mm right`, or `none` below half a millimetre."""
-    if abs(slide_mm) < 0.5:
-        return "none"
-    return f"{format_length(abs(slide_mm), units, decimals=0)} {'right' if slide_mm > 0 else 'left'}"
+def _seam_words(seams: Sequence[float], seam: int) -> str:
+    return f"{seams[seam]:.2f}, {describe_seam(seams[seam])}" if seam < len(seams) else ""
 
 
 def _picture(page: Drawing, corner: Point, placed: PlacedTop, scale: float, features: FaceFeatures) -> None:

@@ -128,6 +128,20 @@ def rip_words(ends_mm: tuple[float, float], units: LengthUnits) -> str:
     return f"{format_length(left, units)} / {format_length(right, units)}"
 
 
+def size_words(box: Box, units: LengthUnits) -> str:
+    """`1700 x 850 mm`, or inches with fractions."""
+    if units == "mm":
+        return f"{box.length_mm:.0f} x {box.width_mm:.0f} mm"
+    return f"{format_length(box.length_mm, units)} x {format_length(box.width_mm, units)}"
+
+
+def slide_words(slide_mm: float, units: LengthUnits) -> str:
+    """`12 mm right`, or `none` below half a millimetre."""
+    if abs(slide_mm) < 0.5:
+        return "none"
+    return f"{format_length(abs(slide_mm), units, decimals=0)} {'right' if slide_mm > 0 else 'left'}"
+
+
 def _cut_box(layout: Layout, placed: list[PlacedBoard], panel: Box, *, middle_mm: float) -> Box:
     if layout.top_mm is None:
         left, right = max(p.box.left_mm for p in placed), min(p.box.right_mm for p in placed)

@@ -9,11 +9,12 @@ TERM_WORDS: dict[str, str] = {
     "line_flow": "grain lines that break at the seams",
     "even_tone": "light and dark boards unevenly spread",
     "hide_sapwood": "sapwood in sight",
-    "sapwood": "sapwood in sight",
     "knots": "knots and marks in sight",
     "arches": "arches that point the wrong way",
     "stay_flat": "cup when the air changes",
     "planing": "boards to be planed against their neighbours",
+    "cuts": "plain and quartered wood side by side",
+    "narrow": "boards almost too narrow to use",
     "waste": "wood that ends as offcuts",
 }
 """What a high value of each term means."""
@@ -32,9 +33,20 @@ def describe_score(score: Score) -> list[str]:
     lines += [f"{_share(value / whole)} {describe_term(name)} ({value:.2f})." for value, name in costs]
     if len(score.seams) > 1:
         order = sorted(range(len(score.seams)), key=score.seams.__getitem__)
-        best, worst = order[0] + 1, order[-1] + 1
-        lines.append(f"Counted from the upper edge, seam {best} matches best and seam {worst} least well.")
+        best, worst = order[0], order[-1]
+        lines.append(
+            f"From the upper edge, seam {best + 1} shows least ({describe_seam(score.seams[best])}) "
+            f"and seam {worst + 1} most ({describe_seam(score.seams[worst])})."
+        )
     return lines
+
+
+def describe_seam(look: float) -> str:
+    """How much a seam shows: 0 is like wood that was never cut, 1 like two boards laid together by chance."""
+    for limit, words in ((0.25, "hard to find"), (0.6, "quiet"), (0.9, "visible")):
+        if look < limit:
+            return words
+    return "as if by chance" if look < 1.2 else "stands out"
 
 
 def describe_proof(layout: Layout) -> str:

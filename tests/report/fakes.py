@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 
 from grainmatch.model import Board, Face, Layout, Placement, Pose, Score, Side
+from grainmatch.report.page import Stamp
 
+STAMP = Stamp("49fa-e0b1", date(2026, 11, 25))
 CHERRY = np.array([178, 122, 84])
 
 

@@ -10,7 +10,6 @@ import shutil
 import subprocess
 import xml.etree.ElementTree as ET
 import zlib
-from datetime import date
 from pathlib import Path
 
 import cv2
@@ -29,8 +28,8 @@ from grainmatch.report.cards import draw_card, draw_qr, qr_words
 from grainmatch.report.dxf import draw_dxf
 from grainmatch.report.flow import Flow
 from grainmatch.report.movement import gather
-from grainmatch.report.page import MARGIN_MM, PAPER_MM, Paper, Stamp, check_line, new_page
-from grainmatch.report.papers import draw_pages, write_papers
+from grainmatch.report.page import MARGIN_MM, PAPER_MM, Paper, check_line, new_page
+from grainmatch.report.papers import Plans, draw_pages, write_papers
 from grainmatch.report.pdf import draw_pdf, latin1, text_width_mm
 from grainmatch.report.place import PlacedTop, place_top, rip_at_ends
 from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
@@ -39,9 +38,8 @@ from grainmatch.report.strips import OVERLAP_MM, draw_strips, tile_starts
 from grainmatch.report.svg import draw_svg
 from grainmatch.units import LengthUnits
 from grainmatch.wood.top import predict_top_year
-from tests.report.fakes import fake_boards, fake_layout
+from tests.report.fakes import STAMP, fake_boards, fake_layout
 
-STAMP = Stamp("49fa-e0b1", date(2026, 11, 25))
 SVG = "{http://www.w3.org/2000/svg}"
 POINT_MM = 25.4 / 72
 
@@ -281,7 +279,7 @@ def test_a_top_of_any_number_of_boards_fits_its_pages(n: int) -> None:
     layout = Layout(tuple(Placement(b.id) for b in boards), Score({}, 0.0))
     placed = place_top(layout, boards)
     pages = draw_pages(
-        layout, placed, predict_top_year(layout, boards), STAMP, paper="a4", units="in", features={}
+        layout, placed, Plans(predict_top_year(layout, boards)), STAMP, paper="a4", units="in", features={}
     )
     words = [shape for page in pages for shape in page.shapes if isinstance(shape, Text)]
     assert {t.text for t in words} >= {str(k) for k in range(1, n + 1)}

@@ -1,0 +1,243 @@
+"""The pages carried to the clamps: every word of the plan is there, every clamp where it belongs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import pytest
+
+from grainmatch.model import (
+    Board,
+    BoardTrim,
+    Cathedral,
+    Clamp,
+    EdgeMark,
+    Features,
+    GlueUp,
+    Layout,
+    Placement,
+    Pose,
+    Score,
+    Side,
+    SparePiece,
+    Stage,
+    TrimPlan,
+)
+from grainmatch.report.canvas import Drawing, Line, Polygon, Text
+from grainmatch.report.fastening import flow_fastening
+from grainmatch.report.flow import Flow
+from grainmatch.report.measures import force_words, glue_words, restate, weight_words
+from grainmatch.report.papers import Plans, draw_pages
+from grainmatch.report.pinup import planing_of
+from grainmatch.report.place import Box, PlacedTop, place_top
+from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
+from grainmatch.report.stages import draw_stage
+from grainmatch.report.trimming import flow_trim
+from grainmatch.units import LengthUnits
+from grainmatch.wood.top import predict_top_year
+from tests.report.fakes import STAMP, fake_boards, fake_layout
+
+
+@pytest.fixture(scope="module")
+def boards() -> list[Board]:
+    return fake_boards(px_per_mm=0.25)
+
+
+@pytest.fixture(scope="module")
+def placed(boards: list[Board]) -> PlacedTop:
+    return place_top(fake_layout(), boards)
+
+
+def fake_stage() -> Stage:
+    return Stage(
+        day=2, parts=(("3", "1"), ("7",), ("2",)), seams=(1, 2), length_mm=1900, width_mm=454, weight_kg=14,
+        clamps=(Clamp(50, False, 2), Clamp(950, True, 1), Clamp(1850, False, 3)), spacing_mm=900,
+        force_n=4448.22, pressure_mpa=1.2, wanted_mpa=(1.0, 1.4), glue_g=56.7, work_min=7, open_min=10, clamped_min=60,
+        steps=("Close them: no gap over 0.15 mm.",), warnings=("The panel weighs about 30 kg.",),
+    )  # fmt: skip
+
+
+def fake_glueup() -> GlueUp:
+    marks = tuple(EdgeMark(str(k), "A", k % 2 == 0) for k in range(1, 9))
+    return GlueUp(
+        (fake_stage(),), marks, 56.7, True, 7, ("3 pairs of battens 990 mm long.",),
+        ("Joint on the same day.",), ("Clamps store force.", "Rags soaked with oil finish catch fire."),
+        ("Board 6 is damp.",), ("A guess.",),
+    )  # fmt: skip
+
+
+def fake_trim(placed: PlacedTop) -> TrimPlan:
+    panel, cut = placed.panel, placed.cut
+    return TrimPlan(
+        panel_mm=(panel.length_mm, panel.width_mm),
+        cut_mm=(cut.left_mm, cut.top_mm + 5, cut.right_mm, cut.bottom_mm - 5),
+        boards=tuple(
+            BoardTrim(p.board.id, cut.left_mm - p.box.left_mm, p.box.right_mm - cut.right_mm, 0, 0, 0)
+            for p in placed.boards
+        ),
+        rough_mm={p.board.id: (cut.left_mm - 25, cut.right_mm + 25) for p in placed.boards},
+        spare=(
+            SparePiece("4", "end", 300, 110, 27, 0, 0, True),
+            SparePiece("4", "end", 50, 110, 27, 0, 0, False),
+        ),
+        lost_frac=0.21,
+        marks_left_in=("Board 3: knot 17 x 14 mm.",),
+        warnings=("Board 5 falls 3 mm short of the left cut.",),
+    )
+
+
+@dataclass(frozen=True)
+class FakeSlot:
+    name: str
+    across_mm: float
+    slides: bool
+    slot_mm: float = 9.7
+    hole_mm: float = 10.0
+    outward_mm: float = 2.4
+
+
+@dataclass(frozen=True)
+class FakeFastening:
+    fixed_across_mm: float = 425.0
+    screw_mm: float = 5.0
+    slots: tuple[FakeSlot, ...] = (FakeSlot("fastener 1", 60, True), FakeSlot("fastener 2", 425, False))
+    steps: tuple[str, ...] = ("Fix the top along its middle.",)
+    warnings: tuple[str, ...] = ("A frame stops 8.0 mm over the year.",)
+    assumptions: tuple[str, ...] = ("The base itself is taken not to move.", "said before")
+
+
+def words_of(pages: list[Drawing]) -> str:
+    return " ".join(s.text for page in pages for s in page.shapes if isinstance(s, Text))
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_every_sentence_of_the_plans_is_on_the_pages(
+    boards: list[Board], placed: PlacedTop, units: LengthUnits
+) -> None:
+    layout, glueup, trim = fake_layout(), fake_glueup(), fake_trim(placed)
+    plans = Plans(predict_top_year(layout, boards), glueup, trim, FakeFastening())
+    pages = draw_pages(layout, placed, plans, STAMP, paper="letter", units=units, features={})
+    text = words_of(pages)
+    stage = fake_stage()
+    sentences = [
+        *glueup.cautions, *glueup.steps, *glueup.warnings, *glueup.cauls, *glueup.assumptions, *stage.steps,
+        *stage.warnings, *trim.warnings, *trim.marks_left_in, *layout.remarks, *FakeFastening().steps,
+        *FakeFastening().warnings,
+    ]  # fmt: skip
+    for sentence in sentences:
+        assert restate(sentence, units) in text
+    assert " mm" not in text.replace("100 mm", "") or units == "mm"
+    for page in pages:
+        assert words_of([page]).count(STAMP.layout_id) >= 2
+
+
+def test_clamps_stand_where_the_plan_puts_them(placed: PlacedTop) -> None:
+    stage = fake_stage()
+    rough = {p.board.id: (100.0, 2000.0) for p in placed.boards}
+    drawing = draw_stage(placed, stage, 186.0, units="mm", rough_mm=rough)
+    boxes = [s for s in drawing.shapes if isinstance(s, Polygon) and s.colour == (110, 110, 110)]
+    left = min(x for box in boxes for x, _ in box.points)
+    right = max(x for box in boxes for x, _ in box.points)
+    scale = (right - left) / 1900
+    bars = [s for s in drawing.shapes if isinstance(s, Line) and s.points[0][0] == s.points[1][0]]
+    places = sorted((line.points[0][0] - left) / scale for line in bars)
+    assert places == pytest.approx([50, 950, 1850], abs=0.1)
+    solid = [line for line in bars if not line.dash_mm]
+    assert [(line.points[0][0] - left) / scale for line in solid] == pytest.approx([950], abs=0.1)
+    seams = [s for s in drawing.shapes if isinstance(s, Line) and s.layer == "seams"]
+    depths = sorted((line.points[0][1] - 9.0) / scale for line in seams)
+    assert depths == pytest.approx([placed.boards[k].box.bottom_mm for k in (1, 2)], abs=0.1)
+
+
+def test_short_boards_are_said_to_be_short(placed: PlacedTop) -> None:
+    trim = fake_trim(placed)
+    short = replace(trim, boards=(replace(trim.boards[0], left_mm=-4.0), *trim.boards[1:]))
+    flow = Flow("a4", STAMP, "Size")
+    flow_trim(flow, placed, short, units="mm")
+    assert "4 mm too short" in words_of(flow.pages)
+
+
+def test_what_was_said_before_is_not_said_twice() -> None:
+    flow = Flow("a4", STAMP, "Fastening")
+    flow_fastening(flow, FakeFastening(), width_mm=850, units="in", said=("said before",))
+    text = words_of(flow.pages)
+    assert "said before" not in text
+    assert "not to move" in text
+    assert '3/8"' in text  # the slot of 9.7 mm: 24.4/64, the nearest 64th is 3/8
+
+
+@pytest.mark.parametrize(
+    ("metric", "imperial"),
+    [
+        (
+            "no gap over 0.15 mm.",
+            'no gap over 0.006".',
+        ),  # Wengert gives 0.002 to 0.006 in. as 0.05 to 0.15 mm
+        ("a knot 25.4 x 50.8 mm, far", 'a knot 1" x 2", far'),
+        ("Leave 200 to 300 mm apart", 'Leave 7 7/8" to 11 13/16" apart'),
+        ("it weighs 45.36 kg now", "it weighs 100 lb now"),  # a US hundredweight
+        ("650 kg/m3 at 12 %", "650 kg/m3 at 12 %"),
+        ("0.7 to 1.0 MPa on 1.0 MPa", "102 to 145 psi on 145 psi"),
+        ("below 13 °C", "below 55 °F"),  # the glue guides' pair of figures
+        ("9 grams, 3 mmol, 2 mm2", "9 grams, 3 mmol, 2 mm2"),
+    ],
+)
+def test_sentences_are_restated_for_readers_of_inches(metric: str, imperial: str) -> None:
+    assert restate(metric, "in") == imperial
+    assert restate(metric, "mm") == metric
+
+
+def test_forces_and_weights_use_the_published_factors() -> None:
+    """Factors of NIST SP 811 appendix B.8, recalled; 1 kip is 4.448222 kN, 1 lb is 16 oz."""
+    assert force_words(4448.222, "in") == "1000 lbf"
+    assert force_words(4448.222, "mm") == "4.4 kN"
+    assert glue_words(453.59237, "in") == "16.0 oz"
+    assert weight_words(10, "in") == "22 lb"
+
+
+def planed(*, arches: Literal[-1, 0, 1], bark_up: Side | None, side: Side, turned: bool) -> int:
+    cells = np.zeros((1, 1))
+    features = Features(
+        1, 20, cells, cells, np.zeros((1, 1, 3)), cells, cells, np.zeros(3), 0.0,
+        cathedral=Cathedral(np.zeros((2, 2)), arches, 0.9),
+    )  # fmt: skip
+    board = replace(fake_boards(px_per_mm=0.1)[0], bark_side=bark_up)
+    layout = Layout((Placement("1", Pose(side, turned)),), Score({}, 0.0))
+    item = place_top(layout, [board]).boards[0]
+    return planing_of(item, {("1", side): features})
+
+
+def test_the_planing_arrow_turns_with_the_board_and_swaps_with_the_bark_side() -> None:
+    """Heart side up: towards the arches' tips; bark side up: against them (common practice, no source)."""
+    assert planed(arches=1, bark_up="B", side="A", turned=False) == 1
+    assert planed(arches=1, bark_up="A", side="A", turned=False) == -1
+    assert planed(arches=1, bark_up="A", side="A", turned=True) == 1
+    assert planed(arches=-1, bark_up="A", side="B", turned=False) == -1
+    assert planed(arches=1, bark_up=None, side="A", turned=False) == 0
+    assert planed(arches=0, bark_up="A", side="A", turned=False) == 0
+
+
+def test_scores_are_told_from_the_largest_share_down() -> None:
+    lines = describe_score(Score({"knots": 0.5, "tone_match": 3.0, "new_term": 0.1}, 3.6, (0.2, 1.3)))
+    assert lines[0].startswith("Score 3.60")
+    assert lines[1] == "Most of it: colour steps at the seams (3.00)."
+    assert lines[3] == "A little: new term (0.10)."
+    assert "seam 1 shows least (hard to find) and seam 2 most (stands out)" in lines[4]
+    assert describe_score(Score({}, 0.0)) == ["Score 0.00; lower is better."]
+    assert [describe_seam(v) for v in (0.0, 0.5, 0.8, 1.0, 2.0)] == [
+        "hard to find", "quiet", "visible", "as if by chance", "stands out",
+    ]  # fmt: skip
+
+
+def test_only_a_proof_is_called_one() -> None:
+    layout = fake_layout()
+    assert "ruled out" in describe_proof(layout)
+    assert "5 %" in describe_proof(replace(layout, proven_optimal=False, bound=6.27))
+    assert "may exist" in describe_proof(replace(layout, proven_optimal=False, bound=None))
+
+
+def test_a_trim_plan_moves_the_cut_on_every_drawing(boards: list[Board], placed: PlacedTop) -> None:
+    cut = Box(*fake_trim(placed).cut_mm)
+    assert place_top(fake_layout(), boards, cut=cut).cut == cut
