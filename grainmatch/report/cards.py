@@ -15,8 +15,16 @@ import segno
 from grainmatch.model import Board, Mark, Pose
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, new_page, wrap
-from grainmatch.report.pinup import FaceFeatures, triangle_corners
-from grainmatch.report.place import PlacedBoard, PlacedTop, board_name, rip_at_ends, rip_words, slide_words
+from grainmatch.report.pinup import triangle_corners
+from grainmatch.report.place import (
+    FaceFeatures,
+    PlacedBoard,
+    PlacedTop,
+    board_name,
+    rip_at_ends,
+    rip_words,
+    slide_words,
+)
 from grainmatch.report.top import draw_strip
 from grainmatch.units import LengthUnits, format_length
 

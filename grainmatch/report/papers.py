@@ -17,8 +17,8 @@ from grainmatch.report.flow import Flow
 from grainmatch.report.movement import flow_movement
 from grainmatch.report.page import Paper, Stamp, number_pages
 from grainmatch.report.pdf import draw_pdf
-from grainmatch.report.pinup import FaceFeatures, draw_pinup
-from grainmatch.report.place import Box, PlacedTop, place_top
+from grainmatch.report.pinup import draw_pinup
+from grainmatch.report.place import Box, FaceFeatures, PlacedTop, place_top
 from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
 from grainmatch.report.record import layout_id, layout_to_json
 from grainmatch.report.stages import flow_glueup

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from grainmatch.face.planing import planing_direction
-from grainmatch.model import Features, Layout, Side
+from grainmatch.model import Layout
 from grainmatch.report.canvas import WHITE, Drawing, Point
 from grainmatch.report.page import (
     MARGIN_MM,
@@ -18,6 +18,7 @@ from grainmatch.report.page import (
     table,
 )
 from grainmatch.report.place import (
+    FaceFeatures,
     PlacedBoard,
     PlacedTop,
     board_name,
@@ -30,7 +31,6 @@ from grainmatch.report.score_words import describe_proof, describe_score, descri
 from grainmatch.report.top import draw_notes, draw_wood
 from grainmatch.units import LengthUnits, format_length
 
-FaceFeatures = Mapping[tuple[str, Side], Features]
 _PICTURE_PX_PER_MM = 8.0
 """About 200 dots an inch on paper."""
 _SIDE_MM = 50.0

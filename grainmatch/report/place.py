@@ -9,14 +9,17 @@ off either edge.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Board, Face, Layout, Placement
+from grainmatch.model import Board, Face, Features, Layout, Placement, Side
 from grainmatch.units import LengthUnits, format_length
+
+FaceFeatures = Mapping[tuple[str, Side], Features]
+"""What was read from each face, by board id and side."""
 
 _SAME_MM = 0.25
 """Less taper than this cannot be set on a saw."""

@@ -23,6 +23,7 @@ from grainmatch.errors import StoreError
 from grainmatch.geometry import Points
 from grainmatch.model import Board, EndGrain, Face, Features, Layout, Mark, Placement, Pose, Score, Side
 from grainmatch.report.disk import read_bytes, write_bytes
+from grainmatch.report.place import FaceFeatures
 from grainmatch.report.schema import (
     BoardRecord,
     BoardsRecord,
@@ -40,9 +41,6 @@ LAYOUT_VERSION: Final = 1
 BOARDS_VERSION: Final = 1
 BOARDS_FILE = "boards.json"
 _LARGEST_FACE_PX = 80_000_000
-
-FaceFeatures = Mapping[tuple[str, Side], Features]
-"""Features by (board id, side)."""
 
 
 # --- layouts ---------------------------------------------------------------------------------

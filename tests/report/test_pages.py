@@ -54,8 +54,9 @@ def fake_stage() -> Stage:
     return Stage(
         day=2, parts=(("3", "1"), ("7",), ("2",)), seams=(1, 2), length_mm=1900, width_mm=454, weight_kg=14,
         clamps=(Clamp(50, False, 2), Clamp(950, True, 1), Clamp(1850, False, 3)), spacing_mm=900,
-        force_n=4448.22, pressure_mpa=1.2, wanted_mpa=(1.0, 1.4), glue_g=56.7, work_min=7, open_min=10, clamped_min=60,
-        steps=("Close them: no gap over 0.15 mm.",), warnings=("The panel weighs about 30 kg.",),
+        force_n=4448.22, pressure_mpa=1.2, wanted_mpa=(1.0, 1.4), glue_g=56.7, work_min=7, open_min=10,
+        clamped_min=60, steps=("Close them: no gap over 0.15 mm.",),
+        warnings=("The panel weighs about 30 kg.",),
     )  # fmt: skip
 
 
