@@ -12,7 +12,7 @@ from grainmatch.model import Board, Features, Side
 from grainmatch.store import Job
 from grainmatch.ui import desk
 from grainmatch.ui.outlines import faces_by_photo
-from grainmatch.ui.proposing import job_features
+from grainmatch.ui.pricing import job_features
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way

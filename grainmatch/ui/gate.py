@@ -11,6 +11,7 @@ import hmac
 import secrets
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 # No letters or digits that are mistaken for one another when read off a screen.
@@ -26,6 +27,7 @@ class Gate:
     """The door of one running app. `address` is where the network finds it, for the QR code."""
 
     address: str
+    clock: Callable[[], float] = time.monotonic
     _passcode: str = field(default_factory=lambda: _new_passcode(), repr=False)
     _wrong_n: int = 0
     _shut_until_s: float = 0.0
@@ -45,7 +47,7 @@ class Gate:
     @property
     def shut_for_s(self) -> float:
         """Seconds until the next try is allowed after too many wrong ones; 0 when open."""
-        return max(0.0, self._shut_until_s - time.monotonic())
+        return max(0.0, self._shut_until_s - self.clock())
 
     def enter(self, typed: str) -> str | None:
         """Try a passcode. Returns a fresh key for this browser, or None when it is wrong or the door is shut.
@@ -61,11 +63,11 @@ class Gate:
                 self._wrong_n += 1
                 if self._wrong_n >= _TRIES_N:
                     self._wrong_n, self._passcode = 0, _new_passcode()
-                    self._shut_until_s = time.monotonic() + _WAIT_S
+                    self._shut_until_s = self.clock() + _WAIT_S
                 return None
             self._wrong_n, self._passcode = 0, _new_passcode()
             key = secrets.token_urlsafe(24)
-            self._keys[_digest(key)] = time.monotonic() + _KEY_LASTS_S
+            self._keys[_digest(key)] = self.clock() + _KEY_LASTS_S
             return key
 
     def admits(self, key: str | None) -> bool:
@@ -73,7 +75,7 @@ class Gate:
         if not key:
             return False
         with self._lock:
-            now = time.monotonic()
+            now = self.clock()
             self._keys = {digest: until for digest, until in self._keys.items() if until > now}
             return _digest(key) in self._keys
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
+from grainmatch.store import Job
 from grainmatch.ui import desk
-from grainmatch.ui.proposing import propose
+from grainmatch.ui.pricing import price_job
+from grainmatch.ui.proposing import asked_size, propose, read_wishes
+from grainmatch.ui.stock import Stock
 from grainmatch.ui.workroom import Reporter, Work, Workroom, measure_job
 
 
@@ -40,6 +43,16 @@ def start_proposing(job_id: str) -> None:
     """Search arrangements for a job's boards, beside the page."""
     shop = desk.the_shop()
     workroom().start(job_id, "Searching arrangements", lambda report: propose(shop, job_id, report))
+
+
+def prepare_top(job: Job, stock: Stock) -> None:
+    """Read the faces and price the seams of a job beside the page, for the Top page to open at once."""
+    shop = desk.the_shop()
+    wishes, top_mm = read_wishes(job), asked_size(job)
+    workroom().prepare(
+        (job.id, stock.key, wishes, top_mm),
+        lambda: price_job(shop, job, stock, top_mm=top_mm, wishes=wishes),
+    )
 
 
 def show_progress(job_id: str) -> Work | None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from grainmatch.pipeline.files import layout_to_files
 from grainmatch.report.record import layout_from_json
 from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job, SavedLayout
@@ -90,10 +91,8 @@ def _show_more(job: Job, saved: SavedLayout) -> None:
 
 def _papers_zip(job: Job, stock: Stock, saved: SavedLayout) -> bytes:
     """All papers of a layout in one zip file."""
-    from grainmatch import pipeline
-
     buffer = io.BytesIO()
     with tempfile.TemporaryDirectory(prefix="grainmatch-") as folder, zipfile.ZipFile(buffer, "w") as archive:
-        for path in pipeline.layout_to_files(layout_from_json(saved.body), list(stock.boards), Path(folder)):
+        for path in layout_to_files(layout_from_json(saved.body), list(stock.boards), Path(folder)):
             archive.write(path, Path(path).name, zipfile.ZIP_DEFLATED)
     return buffer.getvalue()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import streamlit as st
 
@@ -14,7 +15,7 @@ from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.comparing import compare_words
-from grainmatch.ui.measuring import continue_measuring, show_progress, start_proposing
+from grainmatch.ui.measuring import continue_measuring, prepare_top, show_progress, start_proposing
 from grainmatch.ui.proposing import PRESETS, SLIDER_WORDS, asked_size, keep_wishes, read_wishes
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import go, show_way
@@ -75,7 +76,7 @@ def _size(typed: str) -> list[float] | None:
 
 def _show_sliders(job: Job, now: Wishes) -> Wishes:
     columns = st.columns(3)
-    values = {
+    values: dict[str, Any] = {
         name: columns[k % 3].slider(words, 0.0, 1.0, float(getattr(now, name)), 0.1, key=f"{name}_{job.id}")
         for k, (name, words) in enumerate(SLIDER_WORDS.items())
     }
@@ -102,6 +103,7 @@ def _show_live(job_id: str) -> None:
         with column.container(border=True):
             _show_proposal(job, stock, proposal, layout, lines)
     show_way("top", "Change one by hand")
+    prepare_top(job, stock)
 
 
 def _show_proposal(job: Job, stock: Stock, proposal: SavedLayout, layout: Layout, lines: list[str]) -> None:

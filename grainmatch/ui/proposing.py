@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, fields, replace
-from functools import lru_cache
 from typing import Any
 
 from grainmatch.errors import LayoutError
-from grainmatch.face.reading import read_face
-from grainmatch.model import Board, Features, Layout, Progress, Rule, Side, Wishes
+from grainmatch.model import Layout, Problem, Progress, Rule, Wishes
 from grainmatch.report.record import layout_to_json
+from grainmatch.score.problem import check_rules, forbid_poses
+from grainmatch.search.best import search_layouts
 from grainmatch.store import Job, Shop
-from grainmatch.ui.stock import Stock, add_keep_outs, read_set, read_stock
+from grainmatch.ui.pricing import price_job
+from grainmatch.ui.stock import read_stock
 
 PROPOSALS_N = 3
 
@@ -70,24 +71,25 @@ def propose(shop: Shop, job_id: str, report: Progress) -> None:
 
     Raises LayoutError when the boards cannot make the top.
     """
-    from grainmatch import pipeline
-
     job = shop.read_job(job_id)
     stock = read_stock(shop, job)
     if not stock.free:
         raise LayoutError(
             "There are no free boards in this job.", "Bring in photos, or take boards from the rack."
         )
-    features = job_features(shop, job, stock, report)
-    layouts = pipeline.arrange(
-        list(stock.free),
-        top_mm=asked_size(job),
-        wishes=read_wishes(job),
-        n_best=PROPOSALS_N,
-        features=features,
-        progress=report,
-    )
-    keep_proposals(shop, job_id, layouts)
+    report(0, 0, "reading the faces and pricing every seam")
+    wishes = read_wishes(job)
+    problem = price_job(shop, job, stock, top_mm=asked_size(job), wishes=wishes)
+    held = hold_rules(problem, wishes.rules)
+    keep_proposals(shop, job_id, search_layouts(held, n_best=PROPOSALS_N, progress=report))
+
+
+def hold_rules(problem: Problem, rules: tuple[Rule, ...]) -> Problem:
+    """The same problem with hard rules. Raises LayoutError for a rule about a board that is not in it."""
+    check_rules(problem.board_ids, rules)
+    pose_cost = problem.pose_cost.copy()
+    forbid_poses(pose_cost, problem.board_ids, rules)
+    return replace(problem, pose_cost=pose_cost, rules=rules)
 
 
 def keep_proposals(shop: Shop, job_id: str, layouts: list[Layout]) -> None:
@@ -95,43 +97,3 @@ def keep_proposals(shop: Shop, job_id: str, layouts: list[Layout]) -> None:
     shop.put_proposals(
         job_id, [(f"Proposal {n}", layout_to_json(layout)) for n, layout in enumerate(layouts, 1)]
     )
-
-
-def job_features(
-    shop: Shop, job: Job, stock: Stock, report: Progress | None = None
-) -> dict[tuple[str, Side], Features]:
-    """What is read from every face of a job's boards, with the maker's keep-out zones added.
-
-    Faces read once are remembered while the app runs.
-    """
-    rows = {r.board_id: r for r in shop.list_boards(job.id)}
-    total = sum(len(b.faces) for b in stock.boards)
-    found: dict[tuple[str, Side], Features] = {}
-    for board in stock.boards:
-        row = rows[board.id]
-        swapped = bool(job.details.get("boards", {}).get(board.id, {}).get("swap_faces"))
-        for face in board.faces:
-            original: Side = face.side if not swapped else ("B" if face.side == "A" else "A")
-            folder = str(shop.set_folder(row.set_sha256))
-            found[board.id, face.side] = _read_features(folder, row.id_in_set, original)
-            if report is not None:
-                report(len(found), total, f"reading face {face.side} of {board.id}")
-    return add_keep_outs(found, job)
-
-
-@lru_cache(maxsize=200)
-def _read_features(folder: str, id_in_set: str, side: Side) -> Features:
-    face = read_set(folder)[id_in_set].face(side)
-    if face is None:
-        raise LayoutError(f"Board {id_in_set} has no face {side}.", "Measure the photos again.")
-    return read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
-
-
-def with_rules(wishes: Wishes, rules: tuple[Rule, ...]) -> Wishes:
-    """The same wishes with other rules."""
-    return replace(wishes, rules=rules)
-
-
-def board_names(boards: tuple[Board, ...]) -> str:
-    """The boards' ids in a row."""
-    return ", ".join(b.id for b in boards)

@@ -2,49 +2,87 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from typing import Literal
 
-from grainmatch import pipeline
-from grainmatch.model import Features, Layout, Rule, Side
-from grainmatch.store import Job
+from grainmatch.errors import LayoutError
+from grainmatch.model import Layout, Problem, Rule, Side
+from grainmatch.report.score_words import describe_seam
+from grainmatch.score.top import find_cards, score_layout
+from grainmatch.search.best import search_layouts
+from grainmatch.store import Job, Shop
 from grainmatch.ui.arrangement import Arrangement
-from grainmatch.ui.proposing import asked_size, read_wishes, with_rules
+from grainmatch.ui.pricing import price_job
+from grainmatch.ui.proposing import asked_size, hold_rules, read_wishes
 from grainmatch.ui.stock import Stock
 from grainmatch.ui.top_view import SeamLook
 
-FaceFeatures = Mapping[tuple[str, Side], Features]
+# A seam's look is 0 where the boards look as if never cut apart and 1 where chance laid them together.
+_GOOD, _FAIR = 0.6, 0.9
+_TELLING = 0.12
+
+SEAM_WORDS: dict[str, str] = {
+    "line_flow": "grain lines break",
+    "tone_match": "colour steps",
+    "knots": "a knot or mark at the glue line",
+    "planing": "the two plane against each other",
+    "cuts": "plain and quartered wood meet",
+    "stay_flat": "their cups add up",
+    "arches": "arches point apart",
+    "hide_sapwood": "sapwood along it",
+}
 
 
-def score_now(job: Job, stock: Stock, features: FaceFeatures, arrangement: Arrangement) -> Layout:
+def problem_for(shop: Shop, job: Job, stock: Stock, arrangement: Arrangement) -> Problem:
+    """Everything priced for a job's boards and wishes.
+
+    An arrangement with boards that are too short for the asked size, or too few for it, is priced without
+    that size.
+    """
+    wishes = read_wishes(job)
+    try:
+        problem = price_job(shop, job, stock, top_mm=asked_size(job), wishes=wishes)
+    except LayoutError:
+        problem = None
+    if problem is not None and {p.board_id for p in arrangement.placements} <= set(problem.board_ids):
+        return problem
+    return price_job(shop, job, stock, top_mm=None, wishes=wishes)
+
+
+def score_now(job: Job, problem: Problem, arrangement: Arrangement) -> Layout:
     """The arrangement as a scored layout."""
-    return pipeline.score_arrangement(
-        arrangement.placements,
-        list(stock.boards),
-        top_mm=asked_size(job),
-        wishes=read_wishes(job),
-        features=features,
-    )
+    score = score_layout(problem, arrangement.placements)
+    return Layout(arrangement.placements, score, top_mm=asked_size(job))
 
 
-def look_at_seams(job: Job, stock: Stock, features: FaceFeatures, scored: Layout) -> list[SeamLook]:
-    """How each seam is to be shown."""
-    costs = scored.score.seams
-    return [SeamLook("good" if c < 0.4 else "fair" if c < 0.8 else "poor", f"cost {c:.2f}") for c in costs]
+def look_at_seams(problem: Problem, scored: Layout) -> list[SeamLook]:
+    """How each seam is to be shown, and in words what weighs most on it."""
+    board, pose = find_cards(problem, scored.placements)
+    at = board[:-1], pose[:-1], board[1:], pose[1:]
+    shares = {name: cost[at] for name, cost in problem.seam_terms.items()}
+    looks = []
+    for k, look in enumerate(scored.score.seams):
+        telling = sorted(((float(v[k]), n) for n, v in shares.items() if v[k] > _TELLING), reverse=True)
+        words = ", ".join(SEAM_WORDS.get(n, n.replace("_", " ")) for _, n in telling[:3])
+        grade = grade_of(look)
+        looks.append(SeamLook(grade, words if words and grade != "good" else describe_seam(look)))
+    return looks
 
 
-def finish_rest(job: Job, stock: Stock, features: FaceFeatures, arrangement: Arrangement) -> Arrangement:
+def grade_of(look: float) -> Literal["good", "fair", "poor"]:
+    """Good, fair or poor, from a seam's look."""
+    return "good" if look < _GOOD else "fair" if look < _FAIR else "poor"
+
+
+def finish_rest(shop: Shop, job: Job, stock: Stock, arrangement: Arrangement) -> Arrangement:
     """Arrange the unlocked boards anew; the locked ones keep their place, side and direction.
 
     Raises LayoutError when no arrangement allows that.
     """
-    wishes = read_wishes(job)
-    wishes = with_rules(wishes, wishes.rules + locked_rules(arrangement))
-    found = pipeline.arrange(
-        list(stock.free), top_mm=asked_size(job), wishes=wishes, n_best=1, features=features
-    )
+    problem = problem_for(shop, job, stock, arrangement)
+    held = hold_rules(problem, read_wishes(job).rules + locked_rules(arrangement))
+    best = search_layouts(held, n_best=1)[0]
     kept = {p.board_id: p for p in arrangement.placements if p.board_id in arrangement.locked}
-    placements = tuple(kept.get(p.board_id, p) for p in found[0].placements)
-    return Arrangement(placements, arrangement.locked)
+    return Arrangement(tuple(kept.get(p.board_id, p) for p in best.placements), arrangement.locked)
 
 
 def locked_rules(arrangement: Arrangement) -> tuple[Rule, ...]:
@@ -52,15 +90,12 @@ def locked_rules(arrangement: Arrangement) -> tuple[Rule, ...]:
     rules: list[Rule] = []
     for place, placement in enumerate(arrangement.placements):
         if placement.board_id in arrangement.locked:
-            board, other = (placement.board_id,), "B" if placement.pose.side_up == "A" else "A"
+            board = (placement.board_id,)
+            hidden: Side = "B" if placement.pose.side_up == "A" else "A"
             rules += [
+                Rule("include", board),
                 Rule("place", board, place=place),
-                Rule("never_side", board, side="B" if other == "B" else "A"),
+                Rule("never_side", board, side=hidden),
                 Rule("end_left", board, turned=placement.pose.turned),
             ]
     return tuple(rules)
-
-
-def poor_seams(looks: Sequence[SeamLook]) -> int:
-    """How many seams do not match well."""
-    return sum(look.grade == "poor" for look in looks)

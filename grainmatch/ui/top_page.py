@@ -7,14 +7,14 @@ from typing import Any
 import streamlit as st
 
 from grainmatch.errors import GrainmatchError
-from grainmatch.model import Features, Layout, Side
+from grainmatch.model import Layout
 from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job
 from grainmatch.ui import desk
 from grainmatch.ui.arrangement import Workbench
 from grainmatch.ui.choosing import save_layout
-from grainmatch.ui.proposing import asked_size, job_features
-from grainmatch.ui.scoring import finish_rest, look_at_seams, score_now
+from grainmatch.ui.proposing import asked_size
+from grainmatch.ui.scoring import finish_rest, look_at_seams, problem_for, score_now
 from grainmatch.ui.shape import draw_shape
 from grainmatch.ui.stock import PICTURE_PX_PER_MM, Stock, face_jpeg, read_stock
 from grainmatch.ui.top_view import BoardLook, SeamLook, show_pictures, show_top
@@ -63,14 +63,14 @@ def _show_editor(job_id: str) -> None:
         job = shop.read_job(job_id)
         stock = read_stock(shop, job)
         bench: Workbench = st.session_state[f"bench_{job_id}"]
-        with st.spinner("Reading the faces, once"):
-            features = job_features(shop, job, stock)
         fault = st.session_state.pop("top_fault", None)
         if fault is not None:
             desk.show_error(fault)
-        scored = score_now(job, stock, features, bench.now)
-        seams = look_at_seams(job, stock, features, scored)
-        _show_buttons(job, stock, features, bench, scored)
+        with st.spinner("Reading the faces and pricing every seam, once", show_time=True):
+            problem = problem_for(shop, job, stock, bench.now)
+        scored = score_now(job, problem, bench.now)
+        seams = look_at_seams(problem, scored)
+        _show_buttons(job, stock, bench, scored)
         show_top(
             _looks(stock),
             bench.now,
@@ -102,7 +102,8 @@ def _take_edit(job_id: str) -> None:
 
 def _keep(job: Job, stock: Stock, bench: Workbench) -> None:
     shop = desk.the_shop()
-    scored = score_now(job, stock, job_features(shop, job, stock), bench.now)
+    problem = problem_for(shop, job, stock, bench.now)
+    scored = score_now(job, problem, bench.now)
     note_kept(job.id, keep_working(shop, job.id, scored, bench.now.locked))
 
 
@@ -111,22 +112,16 @@ def _go(job: Job, stock: Stock, bench: Workbench, way: Any) -> None:
     _keep(job, stock, bench)
 
 
-def _finish(job: Job, stock: Stock, features: dict[tuple[str, Side], Features], bench: Workbench) -> None:
+def _finish(job: Job, stock: Stock, bench: Workbench) -> None:
     try:
-        bench.put(finish_rest(job, stock, features, bench.now))
+        bench.put(finish_rest(desk.the_shop(), job, stock, bench.now))
     except GrainmatchError as error:
         st.session_state["top_fault"] = error
     else:
         _keep(job, stock, bench)
 
 
-def _show_buttons(
-    job: Job,
-    stock: Stock,
-    features: dict[tuple[str, Side], Features],
-    bench: Workbench,
-    scored: Layout,
-) -> None:
+def _show_buttons(job: Job, stock: Stock, bench: Workbench, scored: Layout) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.button(
             "Undo",
@@ -146,7 +141,7 @@ def _show_buttons(
             "Finish the rest for me",
             help="Locked boards stay; the others are arranged round them.",
             on_click=_finish,
-            args=(job, stock, features, bench),
+            args=(job, stock, bench),
         )
         name = st.text_input("Name", "My layout", label_visibility="collapsed", max_chars=60)
         if st.button("Save this layout", type="primary"):

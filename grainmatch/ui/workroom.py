@@ -6,11 +6,12 @@ and another browser sees them. Nothing here touches the page.
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import tempfile
 import threading
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Literal
 
 from grainmatch.errors import GrainmatchError
 from grainmatch.store import JobPhoto, Shop
+from grainmatch.ui.pricing import remember_features
 
 Step = Callable[["Reporter"], None]
 
@@ -60,6 +62,8 @@ class Workroom:
     def __init__(self) -> None:
         self._works: dict[str, Work] = {}
         self._lock = threading.Lock()
+        self._prepared: set[Hashable] = set()
+        self._quiet_hands = ThreadPoolExecutor(1, thread_name_prefix="grainmatch-quiet")
         self._hands = ThreadPoolExecutor(1, thread_name_prefix="grainmatch-work")
 
     def work_on(self, job_id: str) -> Work | None:
@@ -77,6 +81,15 @@ class Workroom:
         self._hands.submit(self._run, job_id, step)
         return True
 
+    def prepare(self, key: Hashable, step: Callable[[], object]) -> None:
+        """Do something quietly and once, so that a page asked for next opens at once. Its faults are kept
+        for that page to show."""
+        with self._lock:
+            if key in self._prepared:
+                return
+            self._prepared.add(key)
+        self._quiet_hands.submit(_try, step)
+
     def change(self, job_id: str, **fields: object) -> None:
         """Note how far a job's work has come."""
         with self._lock:
@@ -93,6 +106,11 @@ class Workroom:
             self.change(job_id, state="failed", fault=_UNFORESEEN)
         else:
             self.change(job_id, state="done", text="")
+
+
+def _try(step: Callable[[], object]) -> None:
+    with contextlib.suppress(GrainmatchError):
+        step()
 
 
 _UNFORESEEN = (
@@ -142,6 +160,7 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Rep
         if measured.boards:
             write_boards(folder / "set", measured.boards, measured.features, warnings=measured.warnings)
             sha256 = shop.add_set(folder / "set")
+            remember_features(str(shop.set_folder(sha256)), measured.features)
             rows = [(b.id, sha256, b.id) for b in measured.boards]
     shop.put_boards(job_id, rows)
     shop.put_proposals(job_id, [])

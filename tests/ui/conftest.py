@@ -1,0 +1,83 @@
+"""A home folder of its own for every test, and a small measured job drawn by the synthesiser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from grainmatch.model import Board, Face, Side
+from grainmatch.report.record import write_boards
+from grainmatch.store import Job, Shop, open_shop
+from grainmatch.synth import grow_board
+from grainmatch.synth.cut import draw_face
+
+PX_PER_MM = 1.0
+LENGTH_MM = 600.0
+WIDTHS_MM = (118.0, 96.0, 131.0, 104.0)
+SIDES: tuple[Side, Side] = ("A", "B")
+
+
+def make_boards() -> list[Board]:
+    """Four short boards with two faces each."""
+    boards = []
+    for number, width in enumerate(WIDTHS_MM, 1):
+        solid = grow_board(seed=number, length_mm=LENGTH_MM, width_mm=width)
+        faces = []
+        for side in SIDES:
+            drawn = draw_face(solid, side=side, px_per_mm=PX_PER_MM)
+            h, w = drawn.inside.shape
+            x = np.array([0.0, w])
+            faces.append(
+                Face(
+                    side=side,
+                    rgb=drawn.rgb,
+                    inside=drawn.inside,
+                    px_per_mm=PX_PER_MM,
+                    upper_edge_mm=np.column_stack([x, [0.0, 0.0]]),
+                    lower_edge_mm=np.column_stack([x, [float(h), float(h)]]),
+                )
+            )
+        boards.append(
+            Board(
+                id=str(number),
+                length_mm=LENGTH_MM,
+                start_width_mm=width,
+                end_width_mm=width,
+                thickness_mm=27.0,
+                crook_mm=0.3,
+                faces=tuple(faces),
+                sigma_length_mm=0.6,
+                sigma_width_mm=0.2,
+                species="black cherry",
+                bark_side=solid.bark_side,
+            )
+        )
+    return boards
+
+
+@pytest.fixture(scope="session")
+def measured_set(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("measured")
+    write_boards(folder, make_boards())
+    return folder
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
+    opened = open_shop()
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def job(shop: Shop, measured_set: Path) -> Job:
+    """A job with four measured boards and nothing else."""
+    made = shop.add_job("Coffee table", {"top_mm": [560.0, 300.0], "thickness_mm": 27.0})
+    sha256 = shop.add_set(measured_set)
+    shop.put_boards(made.id, [(str(n), sha256, str(n)) for n in range(1, 5)])
+    shop.write_setting("last_job", made.id)
+    return shop.read_job(made.id)
