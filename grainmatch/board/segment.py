@@ -18,23 +18,34 @@ from grainmatch.board.seams import HAIRLINE_MM, Seam, find_seams
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
 
-LEAST_WIDTH_MM = 25.0
-LEAST_LENGTH_MM = 120.0
+
 COLUMNS = 256
 TALLEST_GAP_MM = 40.0
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
 
 
-def find_boards(bench: Bench) -> tuple[BoardOutline, ...]:
+@dataclass(frozen=True)
+class Limits:
+    """The least a board can be; upright: whether it may lie upright in the photo."""
+
+    least_width_mm: float = 25.0
+    least_length_mm: float = 120.0
+    upright: bool = True
+
+
+BOARDS = Limits()
+
+
+def find_boards(bench: Bench, *, limits: Limits = BOARDS) -> tuple[BoardOutline, ...]:
     """Every board's face outline, in reading order: top to bottom, boards in one row left to right.
 
     Boards lying upright in the photo are read as if it were turned a quarter clockwise.
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
-    rough = [r for heap in _find_heaps(bench, backdrop) for r in _split_heap(bench, backdrop, heap)]
+    rough = [r for heap in _find_heaps(bench, backdrop, limits) for r in _split_heap(bench, backdrop, heap, limits)]
     outlines = [refine_outline(bench, backdrop, r) for r in rough]
-    return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, o)]))
+    return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, o, limits)]))
 
 
 def sort_for_reading(outlines: list[BoardOutline]) -> list[BoardOutline]:
@@ -74,18 +85,18 @@ class _Heap:
     mask: Mask
 
 
-def _find_heaps(bench: Bench, backdrop: Backdrop) -> Iterator[_Heap]:
+def _find_heaps(bench: Bench, backdrop: Backdrop, limits: Limits) -> Iterator[_Heap]:
     mask = _solid(backdrop).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     px_mm = 1 / (bench.px_per_mm * backdrop.scale)
     for contour in sorted(contours, key=lambda c: -cv2.contourArea(c)):
-        if cv2.contourArea(contour) * px_mm**2 < 0.3 * LEAST_WIDTH_MM * LEAST_LENGTH_MM:
+        if cv2.contourArea(contour) * px_mm**2 < 0.3 * limits.least_width_mm * limits.least_length_mm:
             continue
         places_px = (contour.reshape(-1, 2) + 0.5) / backdrop.scale
         outline = pixels_to_plane(bench.camera, places_px, bench.face_height_mm)
         own = cv2.drawContours(np.zeros_like(mask), [contour], -1, 1, -1) & mask
-        yield _Heap(outline, _heap_frame(bench, outline), own.astype(bool))
+        yield _Heap(outline, _heap_frame(bench, outline, limits.upright), own.astype(bool))
 
 
 def _solid(backdrop: Backdrop) -> Mask:
@@ -100,7 +111,7 @@ def _solid(backdrop: Backdrop) -> Mask:
     return solid
 
 
-def _heap_frame(bench: Bench, outline: Points) -> Frame:
+def _heap_frame(bench: Bench, outline: Points, upright: bool) -> Frame:
     """Its frame: along the direction most of the contour runs in; along the grain when that is square."""
     step = max(2, len(outline) // 400)
     ahead = np.roll(outline, -step, axis=0) - outline
@@ -114,7 +125,9 @@ def _heap_frame(bench: Bench, outline: Points) -> Frame:
     peak = float(np.angle(double.sum()) / 2)
     frame = Frame(outline.mean(axis=0), _upright_to_clockwise(peak))
     size = np.ptp(frame.enter(outline), axis=0)
-    square = size[1] > 0.55 * size[0]
+    if size[1] > size[0] and not upright:
+        return Frame(frame.origin_mm, _upright_to_clockwise(peak + np.pi / 2))
+    square = upright and size[1] > 0.55 * size[0]
     if square and _grain_runs_across(bench, frame, outline):
         frame = Frame(frame.origin_mm, _upright_to_clockwise(peak + np.pi / 2))
     return frame
@@ -140,7 +153,7 @@ def _grain_runs_across(bench: Bench, frame: Frame, outline: Points) -> bool:
 # --- heaps to boards ---------------------------------------------------------------------------
 
 
-def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap) -> list[Rough]:
+def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -> list[Rough]:
     uv = heap.frame.enter(heap.contour_mm)
     low, high = uv.min(axis=0) - 12.0, uv.max(axis=0) + 12.0
     rows_per_mm = bench.px_per_mm
@@ -159,9 +172,9 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap) -> list[Rough]:
         known,
         rows_per_mm=rows_per_mm,
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
-        least_apart_rows=int(0.7 * LEAST_WIDTH_MM * rows_per_mm),
+        least_apart_rows=int(0.7 * limits.least_width_mm * rows_per_mm),
     )
-    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams)
+    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams, limits)
     hidden = tuple(pixels_to_plane(bench.camera, s, bench.face_height_mm) for s in bench.sheet_outlines_px)
     return [replace(_slant_ends(bench, backdrop, heap.mask, piece), hidden_mm=hidden) for piece in pieces]
 
@@ -197,7 +210,7 @@ def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
 
 
 def _pieces(
-    frame: Frame, low: Points, high: Points, rows_per_mm: float, log_light: NDArray[np.float32], solid: Mask, known: Mask, seams: list[Seam]
+    frame: Frame, low: Points, high: Points, rows_per_mm: float, log_light: NDArray[np.float32], solid: Mask, known: Mask, seams: list[Seam], limits: Limits
 ) -> Iterator[Rough]:
     """The boards between consecutive separators."""
     n_rows, n = solid.shape
@@ -212,7 +225,7 @@ def _pieces(
             inside &= _past_dark(log_light, inside)
         if k + 2 < len(lines) and not hairline[k + 1]:
             inside &= _past_dark(log_light[::-1], inside[::-1])[::-1]
-        for first, last in _runs(inside, known, LEAST_WIDTH_MM * rows_per_mm, (high[0] - low[0]) / n):
+        for first, last in _runs(inside, known, limits, rows_per_mm, (high[0] - low[0]) / n):
             rough = _rough(frame, low, high, rows_per_mm, inside, known, first, last)
             touching = (
                 hairline[k] and _reaches(inside, lines[k], first, last, 0),
@@ -241,8 +254,11 @@ def _reaches(inside: Mask, line: NDArray[np.float64], first: int, last: int, whi
     return bool((np.abs(edge - line[first : last + 1]) < 6).mean() > 0.5)
 
 
-def _runs(inside: Mask, known: Mask, least_rows: float, column_mm: float) -> Iterator[tuple[int, int]]:
+def _runs(
+    inside: Mask, known: Mask, limits: Limits, rows_per_mm: float, column_mm: float
+) -> Iterator[tuple[int, int]]:
     """Stretches of columns that hold enough wood, long enough to be a board."""
+    least_rows = limits.least_width_mm * rows_per_mm
     height = inside.sum(axis=0)
     if not (height > least_rows).any():
         return
@@ -256,7 +272,7 @@ def _runs(inside: Mask, known: Mask, least_rows: float, column_mm: float) -> Ite
         if not len(wood):
             continue
         first, stop = first + wood[0], first + wood[-1] + 1
-        if (stop - first) * column_mm >= LEAST_LENGTH_MM:
+        if (stop - first) * column_mm >= limits.least_length_mm:
             yield int(first), int(stop - 1)
 
 
@@ -333,13 +349,13 @@ def _through(z: NDArray[np.float64], y: NDArray[np.float64], rng: np.random.Gene
     return c[np.abs(c[:, 0]) < 25.0]
 
 
-def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline) -> bool:
+def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline, limits: Limits) -> bool:
     """Big enough, longer than wide, and full of something that is not bench."""
     ring = np.vstack([outline.upper_mm, outline.lower_mm[::-1]])
     area = abs(float(ring[:, 0] @ np.roll(ring[:, 1], -1) - ring[:, 1] @ np.roll(ring[:, 0], -1))) / 2
     length = float(np.hypot(*(outline.upper_mm[-1] - outline.upper_mm[0])))
     width = area / max(length, 1e-6)
-    if width < LEAST_WIDTH_MM or length < LEAST_LENGTH_MM or length < 1.2 * width:
+    if width < limits.least_width_mm or length < limits.least_length_mm or length < 1.2 * width:
         return False
     share = np.linspace(0.04, 0.96, 40)
     upper = outline.upper_mm[np.linspace(1, 31, 40).astype(int)]
