@@ -210,8 +210,8 @@ def _face_fields(face: Face, stem: str, features: Features | None) -> dict[str, 
         "photo": face.photo,
         "side": face.side,
         "outline_px": [] if face.outline_px is None else _pairs(face.outline_px, 2),
-        "mean_lab": None if features is None else tuple(_plain(v, 2) for v in features.mean_lab),
-        "grain_deg": None if features is None else _plain(math.degrees(features.mean_angle_rad), 3),
+        "mean_lab": None if features is None else _known(*features.mean_lab, decimals=2),
+        "grain_deg": None if features is None else _grain_deg(features),
         "marks": [] if features is None else [_mark_record(m) for m in features.marks],
         "face": f"{stem}.png",
         "inside": f"{stem}_inside.png",
@@ -219,6 +219,11 @@ def _face_fields(face: Face, stem: str, features: Features | None) -> dict[str, 
         "upper_edge_mm": _pairs(face.upper_edge_mm, 4),
         "lower_edge_mm": _pairs(face.lower_edge_mm, 4),
     }
+
+
+def _grain_deg(features: Features) -> float | None:
+    known = _known(math.degrees(features.mean_angle_rad), decimals=3)
+    return None if known is None else known[0]
 
 
 def _mark_record(mark: Mark) -> MarkRecord:
@@ -337,6 +342,11 @@ def _plain(value: Any, decimals: int | None = None) -> float:
     """A Python float, rounded where more digits would only be noise; no minus zero."""
     number = float(value)
     return (number if decimals is None else round(number, decimals)) + 0.0
+
+
+def _known(*values: float, decimals: int) -> tuple[float, ...] | None:
+    """Rounded values, None when one of them could not be measured."""
+    return tuple(_plain(v, decimals) for v in values) if all(map(math.isfinite, values)) else None
 
 
 def _pairs(points: Points, decimals: int) -> list[tuple[float, float]]:

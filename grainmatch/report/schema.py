@@ -16,6 +16,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from grainmatch.errors import StoreError
 
 Mm = Annotated[float, Field(ge=-100_000, le=100_000)]
+FarMm = Annotated[float, Field(ge=-1e9, le=1e9)]
+"""A pith of nearly straight rings lies as good as nowhere."""
 SizeMm = Annotated[float, Field(gt=0, le=100_000)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=2000)]
@@ -152,8 +154,8 @@ class EndRecord(Record):
     """The rings at the left end."""
 
     bark_side: SideName | None
-    pith_across_mm: Mm
-    pith_depth_mm: Mm
+    pith_across_mm: FarMm
+    pith_depth_mm: FarMm
     pith_sigma_mm: Annotated[float, Field(ge=0)]
     ring_mm: Annotated[float, Field(ge=0)]
     residual_mm: Annotated[float, Field(ge=0)]

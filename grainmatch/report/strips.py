@@ -57,7 +57,9 @@ def _tile(
     view = Box(tile.left_mm, y_seam - up, tile.right_mm, y_seam + down)
     x, y = corner[0], corner[1] + 4.0
     page.text((x, corner[1] + 1.0), _tile_words(above, below, seam, part, units), 2.8)
-    page.image((x, y), (view.length_mm, view.width_mm), draw_wood(placed, view, px_per_mm=_PX_PER_MM))
+    wood = draw_wood(placed, view, px_per_mm=_PX_PER_MM)
+    # The size of whole pixels, not of the view: rounding must not stretch what is printed at full size.
+    page.image((x, y), (wood.shape[1] / _PX_PER_MM, wood.shape[0] / _PX_PER_MM), wood)
     page.line([(x, y + up), (x + view.length_mm, y + up)], width_mm=0.15, colour=WHITE, layer="seam")
     _ruler(page, (x, y + view.width_mm), view, 10.0 if units == "mm" else MM_PER_INCH / 2)
     _corner_marks(page, (x, y), view)

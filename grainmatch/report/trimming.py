@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Protocol
+
 from grainmatch.model import SparePiece, TrimPlan
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import restate
@@ -19,6 +22,29 @@ _SPARE = [
     ("Width", 14),
     ("Thickness", 14),
 ]
+
+
+class ShapeChoice(Protocol):
+    """A way to finish an edge or a corner: what it is called, what it is, usual sizes in mm."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def words(self) -> str: ...
+    @property
+    def size_mm(self) -> tuple[float, float]: ...
+
+
+def flow_shapes(flow: Flow, shapes: Sequence[ShapeChoice], *, units: LengthUnits) -> None:
+    """Edges and corners to choose from."""
+    flow.heading("Edges and corners to choose from")
+    flow.bullets([_shape_words(shape, units) for shape in shapes])
+
+
+def _shape_words(shape: ShapeChoice, units: LengthUnits) -> str:
+    least, most = shape.size_mm
+    usual = f" Usual: {restate(f'{least:g} to {most:g} mm', units)}." if most > 0 else ""
+    return f"{shape.name.capitalize()}. {shape.words}{usual}"
 
 
 def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUnits) -> None:

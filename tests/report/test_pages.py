@@ -34,7 +34,7 @@ from grainmatch.report.pinup import planing_of
 from grainmatch.report.place import Box, PlacedTop, place_top
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.stages import draw_stage
-from grainmatch.report.trimming import flow_trim
+from grainmatch.report.trimming import flow_shapes, flow_trim
 from grainmatch.units import LengthUnits
 from grainmatch.wood.top import predict_top_year
 from tests.report.fakes import STAMP, fake_boards, fake_layout
@@ -109,6 +109,13 @@ class FakeFastening:
     assumptions: tuple[str, ...] = ("The base itself is taken not to move.", "said before")
 
 
+@dataclass(frozen=True)
+class FakeShape:
+    name: str
+    words: str
+    size_mm: tuple[float, float]
+
+
 def words_of(pages: list[Drawing]) -> str:
     return " ".join(s.text for page in pages for s in page.shapes if isinstance(s, Text))
 
@@ -158,6 +165,18 @@ def test_short_boards_are_said_to_be_short(placed: PlacedTop) -> None:
     flow = Flow("a4", STAMP, "Size")
     flow_trim(flow, placed, short, units="mm")
     assert "4 mm too short" in words_of(flow.pages)
+
+
+def test_edges_and_corners_are_named_with_their_usual_sizes() -> None:
+    flow = Flow("a4", STAMP, "Size")
+    shapes = [
+        FakeShape("eased edge", "A small rounding.", (1.5, 3.0)),
+        FakeShape("bark edge", "Kept.", (0, 0)),
+    ]
+    flow_shapes(flow, shapes, units="mm")
+    text = words_of(flow.pages)
+    assert "Eased edge. A small rounding. Usual: 1.5 to 3 mm." in text
+    assert text.endswith("Bark edge. Kept.")
 
 
 def test_what_was_said_before_is_not_said_twice() -> None:

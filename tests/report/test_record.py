@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -178,7 +179,7 @@ def features_of(px_per_mm: float) -> Features:
 def test_boards_read_back_are_the_boards_written(tmp_path: Path) -> None:
     end = EndGrain("A", 3.0, 60.0, 4.0, 2.5, 0.3, 0.9, "clear rings")
     plain = fake_board("board 3/..", seed=1, length_mm=300)
-    first = type(plain)(**{**plain.__dict__, "end_grain": end, "moisture_pct": 8.5, "bark_side": "B"})
+    first = replace(plain, end_grain=end, moisture_pct=8.5, bark_side="B")
     second = fake_board("board 3 ..", seed=2, length_mm=260, back=False)
     write_boards(tmp_path, [first, second], {(first.id, "A"): features_of(1.0)}, warnings=["dim light"])
     back = read_boards(tmp_path)
