@@ -59,7 +59,8 @@ class Strip:
 
 @dataclass(frozen=True, eq=False)
 class EdgeFind:
-    """offset_px (stations,) of the edge from the rough one, NaN where it is not seen, and what it is.
+    """offset_px (stations,) of the edge from the rough one, NaN where it is not seen, weight (stations,)
+    how sharply each station tells it, and what it is.
 
     step: face straight to bench, shadow or background; side: face, then its own side; foot: face
     and side look alike, placed from the side's foot; seam: a gap too thin to resolve.
@@ -69,6 +70,7 @@ class EdgeFind:
     offset_px: Floats
     kind: EdgeKind
     contrast: float
+    weight: Floats
     blur_px: float = 0.7
 
 
@@ -109,7 +111,7 @@ def find_edge(
         return _seam_edges(strip, -least_t_px)
     candidates = _straight_edges(strip, least_t_px, most_t_px, curved)
     if not candidates:
-        return EdgeFind(np.full(len(strip.light), np.nan), "step", 0.0)
+        return EdgeFind(np.full(len(strip.light), np.nan), "step", 0.0, np.ones(len(strip.light)))
     line, gap_px, kind = _choose(strip, candidates)
     return _fit_steps(strip, line, gap_px, kind)
 
@@ -227,44 +229,48 @@ def _fit_steps(strip: Strip, line: _Line, gap_px: float, kind: EdgeKind) -> Edge
     start = start + back
     gap = np.zeros_like(gap) if far else gap
     shifts = np.arange(-2.0, 2.01, 0.25)
-    best: tuple[float, Floats, float] | None = None
+    best: tuple[float, Floats, Floats, float] | None = None
     for blur in BLURS_PX:
-        cost = np.stack([_misfit(strip, start + shift, gap, blur) for shift in shifts], axis=1)
-        place, least = _parabola_minimum(shifts, cost)
+        cost = _misfits(strip, start, shifts, gap, blur)
+        place, least, bend = _parabola_minimum(shifts, cost)
         total = float(np.median(least[strip.seen]))
         if best is None or total < 0.97 * best[0]:
-            best = (total, place, blur)
-    assert best is not None
+            best = (total, place, np.sqrt(bend / np.maximum(least, 1e-6)), blur)
+    assert best is not None  # noqa: S101  # BLURS_PX is not empty
     offset = start + best[1] - back
     offset[~strip.seen] = np.nan
-    return EdgeFind(offset, kind, _contrast(strip, start - back), best[2])
+    return EdgeFind(offset, kind, _contrast(strip, start - back), best[2], best[3])
 
 
-def _misfit(strip: Strip, edge_px: Floats, gap_px: Floats, blur_px: float) -> Floats:
-    """Mean squared rest (stations,) of blurred steps at edge_px and edge_px + gap_px, levels free."""
-    m = len(edge_px)
-    reach = 3.0 + blur_px
-    base = edge_px - reach
+def _misfits(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, blur_px: float) -> Floats:
+    """Mean squared rest (stations, shifts) of blurred steps at start + shift (and gap_px on), levels free.
+
+    The same samples serve all shifts.
+    """
+    m = len(start_px)
+    reach = 2.5 + blur_px + float(shifts.max())
+    base = start_px - reach
     n = int(np.ceil((2 * reach + float(gap_px.max())) / STEP_PX)) + 1
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, max(len(strip.t_px) - n, 0))
     index = np.minimum(first[:, None] + np.arange(n), len(strip.t_px) - 1)
-    t = strip.t_px[index]
-    light = strip.plain[np.arange(m)[:, None], index].astype(np.float64)
-    within = (t >= base[:, None]) & (t <= (edge_px + gap_px)[:, None] + reach)
-    outer = ndtr((t - (edge_px + gap_px)[:, None]) / blur_px)
-    inner = 1 - ndtr((t - edge_px[:, None]) / blur_px)
-    basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, 1 - inner - outer]
-    a = np.stack(basis, axis=2) * within[:, :, None]
-    y = light * within[:, :, None]
-    gram = np.einsum("mni,mnj->mij", a, a) + 1e-3 * np.eye(len(basis))
-    right = np.einsum("mni,mnc->mic", a, y)
-    fit = np.linalg.solve(gram, right)
-    rest = (y**2).sum(axis=(1, 2)) - (right * fit).sum(axis=(1, 2))
-    return np.asarray(np.maximum(rest, 0) / np.maximum(within.sum(axis=1), 1))
+    t = strip.t_px[index] - start_px[:, None]
+    within = (t >= -reach) & (t <= gap_px[:, None] + reach)
+    y = strip.plain[np.arange(m)[:, None], index] * within[:, :, None]
+    power = (y**2).sum(axis=(1, 2))
+    rests = np.empty((m, len(shifts)))
+    for k, shift in enumerate(shifts):
+        inner = 1 - ndtr((t - shift) / blur_px)
+        outer = ndtr((t - shift - gap_px[:, None]) / blur_px)
+        basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, 1 - inner - outer]
+        a = np.stack(basis, axis=2) * within[:, :, None]
+        gram = np.einsum("mni,mnj->mij", a, a) + 1e-3 * np.eye(len(basis))
+        right = np.einsum("mni,mnc->mic", a, y)
+        rests[:, k] = power - (right * np.linalg.solve(gram, right)).sum(axis=(1, 2))
+    return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
 
 
-def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats]:
-    """Place and value of each row's least cost (m, len(x)), refined by a parabola; NaN at the borders."""
+def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
+    """Place, value and bend of each row's least cost (m, len(x)); the place is NaN at the borders."""
     i = cost.argmin(axis=1)
     inner = (i > 0) & (i < len(x) - 1)
     j = i.clip(1, len(x) - 2)
@@ -272,7 +278,7 @@ def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats]:
     a, b, c = cost[rows, j - 1], cost[rows, j], cost[rows, j + 1]
     bend = np.maximum(a - 2 * b + c, 1e-12)
     place = x[j] + 0.5 * (a - c) / bend * (x[1] - x[0])
-    return np.where(inner, place, np.nan), b
+    return np.where(inner, place, np.nan), b, bend
 
 
 def _contrast(strip: Strip, edge_px: Floats) -> float:
@@ -298,4 +304,5 @@ def _seam_edges(strip: Strip, reach_px: float) -> EdgeFind:
     centre = (missing * t[window]).sum(axis=1) / np.maximum(total, 1e-6)
     width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
     offset = np.where((total > 0.05) & strip.seen, centre - np.median(width[strip.seen]) / 2, np.nan)
-    return EdgeFind(np.asarray(offset), "seam", float(np.median(missing[strip.seen].max(axis=1))))
+    depth = missing.max(axis=1)
+    return EdgeFind(np.asarray(offset), "seam", float(np.median(depth[strip.seen])), depth)

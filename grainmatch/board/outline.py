@@ -99,7 +99,7 @@ def _refine_edge(
     strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain)
     found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px + float(side_px.max()), touching=touching, curved=along)
     middle = s.mean(axis=1)
-    poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_px / scale, order, edges[name])
+    poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_px / scale, found.weight, order, edges[name])
     return poly, sigma, found.kind
 
 
@@ -124,22 +124,23 @@ def _span(edges: dict[str, NDArray[np.float64]], along: bool) -> tuple[float, fl
 
 
 def _fit_poly(
-    x: NDArray[np.float64], y: NDArray[np.float64], order: int, fallback: NDArray[np.float64]
+    x: NDArray[np.float64], y: NDArray[np.float64], weight: NDArray[np.float64], order: int, fallback: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], float]:
     """Robust polynomial (Tukey weights) and the 1-sigma of its mean level."""
     good = np.isfinite(y)
     if good.sum() < max(6, 0.3 * len(x)):
         return fallback, 1.0
     x, y = x[good], y[good]
+    told = np.sqrt(np.minimum(weight[good] / np.median(weight[good]), 2.0))
     centre, half = x.mean(), max(np.ptp(x) / 2, 1e-6)
     a = np.vander((x - centre) / half, order + 1)
     w = np.ones(len(x))
     start = np.median(y - np.polyval(fallback, x))
     rest = y - np.polyval(fallback, x) - start
     w = (np.abs(rest) < max(4 * np.median(np.abs(rest)), 0.3)).astype(float)
-    c, spread, n_eff = _tukey(a, y, w)
+    c, spread, n_eff = _tukey(a, y, w, told)
     if order == 2:
-        straight = _tukey(a[:, 1:], y, w)
+        straight = _tukey(a[:, 1:], y, w, told)
         # A curve has to earn its place: the ends of a needless one swing.
         if abs(c[0]) < max(0.15, 5 * spread / np.sqrt(n_eff)):
             c, spread, n_eff = np.concatenate([[0.0], straight[0]]), straight[1], straight[2]
@@ -150,12 +151,14 @@ def _fit_poly(
     return full, float(spread / np.sqrt(max(n_eff / 3, 1)))
 
 
-def _tukey(a: Matrix, y: NDArray[np.float64], w: NDArray[np.float64]) -> tuple[NDArray[np.float64], float, float]:
+def _tukey(
+    a: Matrix, y: NDArray[np.float64], w: NDArray[np.float64], told: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float, float]:
     """Least squares with Tukey's biweight: (coefficients, robust spread of the rest, effective points)."""
     spread = 1.0
     c = np.zeros(a.shape[1])
     for _ in range(12):
-        c, *_ = np.linalg.lstsq(a * w[:, None], y * w, rcond=None)
+        c, *_ = np.linalg.lstsq(a * (w * told)[:, None], y * w * told, rcond=None)
         rest = y - a @ c
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.01)
         w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
