@@ -126,9 +126,10 @@ def begin_job(name: str, size: str, thickness: str, *, benches_n: int = 0) -> Jo
     if size.strip():
         details["top_mm"] = list(parse_size_mm(size))
     shop = desk.the_shop()
-    for number in range(benches_n, 0, -1):
-        shop.add_job(f"{name}, bench {number}", {"thickness_mm": details["thickness_mm"]})
-    return shop.add_job(name, details)
+    job = shop.add_job(name, details)
+    for number in range(1, benches_n + 1):
+        shop.add_job(f"{job.name}, bench {number}", {"thickness_mm": details["thickness_mm"]})
+    return job
 
 
 def _show_import() -> None:

@@ -29,6 +29,10 @@ class Memory:
         self._lock = threading.Lock()
         self._results: OrderedDict[Hashable, Future[Any]] = OrderedDict()
 
+    def put(self, key: Hashable, result: Any) -> None:
+        """Keep a result worked out elsewhere."""
+        self.get(key, lambda: result)
+
     def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
         """The result for a key, made now when it is not there. A failure is not remembered."""
         with self._lock:
@@ -79,7 +83,7 @@ def job_features(shop: Shop, job: Job, stock: Stock) -> dict[tuple[str, Side], F
 def remember_features(folder: str, features: Mapping[tuple[str, Side], Features]) -> None:
     """Keep what was read while measuring a set, so that it is not read again."""
     for (id_in_set, side), found in features.items():
-        _features.get((folder, id_in_set, side), lambda found=found: found)
+        _features.put((folder, id_in_set, side), found)
 
 
 def _read_features(folder: str, id_in_set: str, side: Side) -> Features:

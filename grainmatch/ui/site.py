@@ -31,8 +31,8 @@ _SHOW = {
 }
 
 
-def show_site() -> None:
-    """Show the app; called once for every run of the script."""
+def show_site(*, open_on: str = "proposals") -> None:
+    """Show the app; called once for every run of the script. open_on names the first page."""
     st.set_page_config(page_title="grainmatch", page_icon=draw_mark(), layout="wide")
     st.html("<style>.stMainBlockContainer { padding-top: 4.5rem; }</style>")
     if not ask_passcode():
@@ -44,7 +44,7 @@ def show_site() -> None:
         return
     pages = {
         name: st.Page(
-            show, title=WAYS[name].title, icon=WAYS[name].icon, url_path=name, default=name == "proposals"
+            show, title=WAYS[name].title, icon=WAYS[name].icon, url_path=name, default=name == open_on
         )
         for name, show in _SHOW.items()
     }

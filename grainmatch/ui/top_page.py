@@ -63,6 +63,7 @@ def _show_editor(job_id: str) -> None:
         job = shop.read_job(job_id)
         stock = read_stock(shop, job)
         bench: Workbench = st.session_state[f"bench_{job_id}"]
+        _take_edit(job, stock, bench)
         fault = st.session_state.pop("top_fault", None)
         if fault is not None:
             desk.show_error(fault)
@@ -80,7 +81,6 @@ def _show_editor(job_id: str) -> None:
             top_mm=asked_size(job),
             units=desk.units(),
             key=_VIEW,
-            on_edit=lambda: _take_edit(job_id),
         )
         left, right = st.columns(2)
         with left:
@@ -89,14 +89,10 @@ def _show_editor(job_id: str) -> None:
             _show_year(scored, stock)
 
 
-def _take_edit(job_id: str) -> None:
-    """Called before the view is drawn again: take over what the browser sent, and keep it."""
-    shop = desk.the_shop()
-    job = shop.read_job(job_id)
-    stock = read_stock(shop, job)
-    bench: Workbench = st.session_state[f"bench_{job_id}"]
-    answer = st.session_state[_VIEW].get("edit")
-    if bench.take(answer, {b.id: b for b in stock.free}):
+def _take_edit(job: Job, stock: Stock, bench: Workbench) -> None:
+    """Take over what the browser's view sent, and keep it."""
+    sent = st.session_state.get(_VIEW)
+    if sent is not None and bench.take(sent.get("edit"), {b.id: b for b in stock.free}):
         _keep(job, stock, bench)
 
 

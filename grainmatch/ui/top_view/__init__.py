@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import streamlit as st
 
@@ -62,9 +62,8 @@ def show_top(
     top_mm: tuple[float, float] | None,
     units: LengthUnits,
     key: str,
-    on_edit: Callable[[], None],
-) -> Any:
-    """Show the view. Returns what it last sent, to be checked by Workbench.take."""
+) -> None:
+    """Show the view. What it sends lies in the session under `key`, for Workbench.take to check."""
     data = {
         "rev": rev,
         "seq": seq,
@@ -83,7 +82,7 @@ def show_top(
         "units": units,
         "step_mm": MM_PER_INCH / 16 if units == "in" else 1.0,
     }
-    return _top_view(key=key, data=data, on_edit_change=on_edit).edit
+    _top_view(key=key, data=data, on_edit_change=lambda: None)
 
 
 def _name(jpeg: bytes) -> str:
