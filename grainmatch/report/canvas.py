@@ -191,7 +191,8 @@ class Drawing:
         self, centre: Point, radius_mm: float, *, width_mm: float = 0.5, colour: Colour = BLACK
     ) -> None:
         """A round arrow: this board is turned end for end."""
-        angles = [math.radians(a) for a in range(-200, 41, 15)]
+        # The stroke stops where the head begins, so that the head's chord follows the circle.
+        angles = [math.radians(a) for a in range(-210, 1, 10)] + [math.radians(50)]
         rim = [(centre[0] + radius_mm * math.cos(a), centre[1] + radius_mm * math.sin(a)) for a in angles]
         self.arrow(rim, head_mm=0.8 * radius_mm, width_mm=width_mm, colour=colour, layer="turns")
 

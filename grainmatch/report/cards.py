@@ -15,7 +15,7 @@ import segno
 from grainmatch.model import Board, Mark, Pose
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, new_page, wrap
-from grainmatch.report.pinup import triangle_corners
+from grainmatch.report.pinup import planing_of, triangle_corners
 from grainmatch.report.place import (
     FaceFeatures,
     PlacedBoard,
@@ -168,6 +168,11 @@ def card_lines(
         f"off the lower edge {rip_words(lower, units)}{taper}.",
         f"Slide from centred: {slide_words(item.placement.pose.slide_mm, units)}.",
     ]
+    direction = planing_of(item, features)
+    if direction:
+        lines.append(
+            f"Plane towards the {'right' if direction > 0 else 'left'} end; the wood has the last word."
+        )
     found = features.get((board.id, item.placement.pose.side_up))
     if found is not None and found.marks:
         lines.append(f"Marks on this face: {_mark_words(found.marks, item, words)}.")

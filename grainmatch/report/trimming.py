@@ -15,6 +15,7 @@ _ROUGH = [
     ("Board", 8), ("Cut before gluing, from its left end", 26), ("Off the left end", 16),
     ("Off the right end", 16), ("Slide", 16),
 ]  # fmt: skip
+_MOST_MARKS_N = 12
 _SPARE = [
     ("From board", 12),
     ("Piece", 14),
@@ -64,7 +65,13 @@ def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUni
         size_mm=3.1,
     )
     if trim.warnings or trim.marks_left_in:
-        lines = [*trim.warnings, *(f"Stays in the top: {mark}" for mark in trim.marks_left_in)]
+        lines = [
+            *trim.warnings,
+            *(f"Stays in the top: {mark}" for mark in trim.marks_left_in[:_MOST_MARKS_N]),
+        ]
+        more = len(trim.marks_left_in) - _MOST_MARKS_N
+        if more > 0:
+            lines.append(f"{more} more marks stay in the top: look the faces over.")
         flow.bullets([restate(line, units) for line in lines])
     flow.space(1.5)
     flow.table(_ROUGH, _rough_rows(placed, trim, units))
