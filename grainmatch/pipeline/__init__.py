@@ -1,9 +1,33 @@
 """The recipes: one function an arrow. Photo -> boards -> layouts -> files.
 
-measure.py: photos_to_boards, measure_boards. arrange.py: arrange, arrange_faces, score_arrangement.
-files.py: what the command line reads and writes. Everything here composes; the work is done below.
+measure: photos to boards; gather: which photo shows what; drawn: outlines corrected by hand; arrange:
+boards to layouts; files: what the command line reads and writes. Everything here composes; the work is
+done on the floors below.
 """
 
-from grainmatch.pipeline.measure import Failure, Measured, measure_boards, photos_to_boards
+from grainmatch.pipeline.arrange import arrange, arrange_faces, score_arrangement
+from grainmatch.pipeline.files import (
+    SavedLayout,
+    file_to_papers,
+    folder_to_layouts,
+    layout_to_files,
+    save_measured,
+)
+from grainmatch.pipeline.gather import Failure
+from grainmatch.pipeline.measure import Measured, measure_boards, photos_to_boards, read_features
 
-__all__ = ["Failure", "Measured", "measure_boards", "photos_to_boards"]
+__all__ = [
+    "Failure",
+    "Measured",
+    "SavedLayout",
+    "arrange",
+    "arrange_faces",
+    "file_to_papers",
+    "folder_to_layouts",
+    "layout_to_files",
+    "measure_boards",
+    "photos_to_boards",
+    "read_features",
+    "save_measured",
+    "score_arrangement",
+]

@@ -12,7 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from grainmatch.errors import StoreError
-from grainmatch.model import Board, Features, Layout, Progress, Side, Wishes
+from grainmatch.glueup.fastening import plan_fastening
+from grainmatch.glueup.plan import plan_glueup
+from grainmatch.glueup.trim import plan_trim
+from grainmatch.model import Board, Features, Layout, Progress, Side, Tools, Wishes
 from grainmatch.pipeline.arrange import arrange
 from grainmatch.pipeline.measure import Measured, read_features
 from grainmatch.report.disk import write_bytes
@@ -21,6 +24,8 @@ from grainmatch.report.papers import write_papers
 from grainmatch.report.record import BOARDS_FILE, read_boards, read_layout, write_boards, write_layout
 from grainmatch.report.top import draw_png
 from grainmatch.units import LengthUnits
+from grainmatch.wood.moisture import DEFAULT_ROOM, Room
+from grainmatch.wood.top import predict_top_year
 
 
 @dataclass(frozen=True)
@@ -80,20 +85,46 @@ def layout_to_files(
     units: LengthUnits = "mm",
     strips: bool = False,
     features: Mapping[tuple[str, Side], Features] | None = None,
+    tools: Tools | None = None,
+    room: Room = DEFAULT_ROOM,
     made_on: date | None = None,
 ) -> list[Path]:
-    """The papers for the clamps, the cut lists, drawings and pictures of one layout; returns the files."""
+    """The papers for the clamps, the cut lists, drawings and pictures of one layout; returns the files.
+
+    features: what was read from the faces before, None to read them now. tools: the shop's, None for a
+    small shop's usual ones. room: where the top will stand.
+    """
     used = {p.board_id for p in layout.placements}
     chosen = [b for b in boards if b.id in used]
+    known = read_features(chosen) if features is None else features
+    marks = {key: found.marks for key, found in known.items()}
+    trim = plan_trim(layout, boards, layout.top_mm, marks=marks)
+    cut_width_mm = trim.cut_mm[3] - trim.cut_mm[1]
+    year = predict_top_year(layout, boards, room=room)
     return write_papers(
         folder,
         layout,
         boards,
+        glueup=plan_glueup(layout, boards, tools=tools or Tools(), room=room),
+        trim=trim,
+        fastening=plan_fastening(year, usual_places_mm(cut_width_mm), top_width_mm=cut_width_mm),
+        shapes=(*trim.edge_options, *trim.corner_options),
         paper=paper,
         units=units,
-        features=features or read_features(chosen),
+        features=known,
+        room=room,
+        strips=strips,
         made_on=made_on,
     )
+
+
+def usual_places_mm(width_mm: float) -> tuple[float, ...]:
+    """Where a base usually meets a top, from its upper edge: near both edges and at the middle.
+
+    A tenth of the width in from each edge; common practice, no source. The maker moves them to suit
+    the base.
+    """
+    return (0.1 * width_mm, 0.5 * width_mm, 0.9 * width_mm)
 
 
 def file_to_papers(

@@ -5,36 +5,37 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
+from grainmatch.board.ends import find_ends, is_ends_photo
 from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
 from grainmatch.errors import GrainmatchError, PhotoError
 from grainmatch.face.endgrain import read_end
 from grainmatch.face.reading import read_face
-from grainmatch.model import Bench, Board, EndGrain, Face, Features, Photo, Progress, Side
+from grainmatch.model import Bench, Board, Face, Features, Photo, Progress, Side
 from grainmatch.photo.evenness import even_light
-from grainmatch.photo.pose import KnownScale, SheetOn, check_thickness, fit_bench
+from grainmatch.photo.pose import (
+    KnownBoard,
+    KnownScale,
+    SheetOn,
+    carry_points,
+    check_thickness,
+    fit_bench,
+    fit_bench_from_board,
+    guess_bench,
+    refine_with_boards,
+)
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
+from grainmatch.pipeline.gather import Failure, Reading, gather_boards, tell_what_it_shows
 from grainmatch.wood.species import find_species
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
 _WORKERS = 2
-
-Shows = Literal["show", "back", "ends", "unsaid"]
-
-
-@dataclass(frozen=True)
-class Failure:
-    """A photo that could not be used, and why."""
-
-    photo: str
-    message: str
-    advice: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,17 +48,6 @@ class Measured:
     failures: tuple[Failure, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class _Reading:
-    """What one photo gave: boards with one face each, or end pictures already read."""
-
-    path: Path
-    boards: tuple[Board, ...] = ()
-    ends: tuple[EndGrain, ...] = ()
-    warnings: tuple[str, ...] = ()
-    failure: Failure | None = None
-
-
 def measure_boards(
     photo: Photo, *, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | None = None
 ) -> list[Board]:
@@ -67,19 +57,55 @@ def measure_boards(
     the sheet. known: a plain paper size or one board's size, for photos without a reference sheet.
     Raises PhotoError when there is no scale or no board.
     """
-    bench = fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
-    return list(_boards_on(bench, thickness_mm))
+    return list(_boards_on(scale_photo(photo, thickness_mm, sheet_on, known), thickness_mm))
+
+
+def scale_photo(
+    photo: Photo, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | None = None
+) -> Bench:
+    """Photo -> Bench from what gives the scale best: sheets, then plain paper, then a board's typed size.
+
+    A KnownBoard is the first board in reading order; it is outlined in a guessed view first. Raises
+    PhotoError when nothing of known size is found.
+    """
+    if not isinstance(known, KnownBoard):
+        return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
+    with suppress(PhotoError):
+        return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on)
+    outlines = find_boards(guess_bench(photo, thickness_mm=thickness_mm))
+    if not outlines:
+        raise _no_boards(photo)
+    return fit_bench_from_board(photo, outlines[0].outline_px, known, thickness_mm=thickness_mm)
 
 
 def _boards_on(bench: Bench, thickness_mm: float) -> tuple[Board, ...]:
     outlines = find_boards(bench)
     if not outlines:
-        raise PhotoError(
-            f"No boards were found in {bench.photo.name}.",
-            "Lay whole boards on a bench of another colour, with all ends in the picture.",
+        raise _no_boards(bench.photo)
+    return lay_outlines(bench, outlines, thickness_mm)
+
+
+def _no_boards(photo: Photo) -> PhotoError:
+    return PhotoError(
+        f"No boards were found in {photo.name}.",
+        "Lay whole boards on a bench of another colour, with all ends in the picture.",
+    )
+
+
+def lay_outlines(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:
+    """Boards from outlines: the camera and the light fitted again with them, then each face laid flat."""
+    seen = [o.outline_px for o in outlines]
+    fitted = refine_with_boards(bench, seen)
+    lit = even_light(fitted, seen)
+    carried = [
+        replace(
+            o,
+            upper_mm=carry_points(bench, fitted, o.upper_mm),
+            lower_mm=carry_points(bench, fitted, o.lower_mm),
         )
-    lit = even_light(bench, [o.outline_px for o in outlines])
-    return tuple(_lay_flat(lit, o, str(n), thickness_mm) for n, o in enumerate(outlines, 1))
+        for o in outlines
+    ]
+    return tuple(_lay_flat(lit, o, str(n), thickness_mm) for n, o in enumerate(carried, 1))
 
 
 def _lay_flat(bench: Bench, outline: BoardOutline, board_id: str, thickness_mm: float) -> Board:
@@ -134,52 +160,76 @@ def photos_to_boards(
     """
     check_thickness(thickness_mm)
     species_name = find_species(species).name if species else ""
-    photos = list(_photo_paths(paths))
+    photos = list(list_photos(paths))
     if not photos:
         raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
 
-    def read_one(path: Path) -> _Reading:
-        return _read_one(path, thickness_mm, sheet_on, known)
+    def read_one(path: Path) -> Reading:
+        return read_bench_photo(path, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
 
-    readings: list[_Reading] = []
+    readings: list[Reading] = []
     with ThreadPoolExecutor(_WORKERS) as pool:
-        for done, reading in enumerate(pool.map(read_one, photos)):
+        for reading in pool.map(read_one, photos):
             readings.append(reading)
             if progress:
-                progress(done + 1, len(photos), reading.path.name)
-    boards, questions = _assemble(readings)
-    boards = [replace(b, species=species_name) for b in boards]
+                progress(len(readings), len(photos), reading.path.name)
+    gathered = gather_boards(readings)
+    warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
     return Measured(
-        tuple(boards),
-        read_features(boards),
-        tuple([w for r in readings for w in r.warnings] + questions),
+        tuple(replace(b, species=species_name) for b in gathered.boards),
+        gathered.features,
+        (*warnings, *gathered.questions),
         tuple(r.failure for r in readings if r.failure),
     )
+
+
+def read_bench_photo(
+    path: Path, *, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | None = None
+) -> Reading:
+    """Everything one photo tells; a photo that cannot be used gives a Reading with its failure."""
+    shows = tell_what_it_shows(path.stem)
+    try:
+        photo = read_photo(path)
+        bench = scale_photo(photo, thickness_mm, sheet_on, known)
+        if shows == "ends" or (
+            shows == "unsaid" and is_ends_photo(bench, thickness_mm=thickness_mm, sheet_on=sheet_on)
+        ):
+            ends = tuple(find_ends(bench, thickness_mm=thickness_mm, sheet_on=sheet_on))
+            if not ends:
+                raise PhotoError(
+                    f"No board ends were found in {photo.name}.", "Take the ends from closer by."
+                )
+            rings = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in ends)
+            return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
+        boards = _boards_on(bench, thickness_mm)
+        features = tuple(_read_one_face(b.faces[0]) for b in boards)
+        return Reading(path, shows, boards=boards, features=features, warnings=bench.warnings)
+    except GrainmatchError as error:
+        return Reading(path, shows, failure=Failure(path.name, error.message, error.advice))
+
+
+def _read_ends(path: Path, bench: Bench, thickness_mm: float, sheet_on: SheetOn) -> Reading:
+    ends = tuple(find_ends(bench, thickness_mm=thickness_mm, sheet_on=sheet_on))
+    if not ends:
+        raise PhotoError(f"No board ends were found in {path.name}.", "Take the ends from closer by.")
+    rings = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in ends)
+    return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
+
+
+def _read_one_face(face: Face) -> Features:
+    return read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
 
 
 def read_features(boards: Sequence[Board]) -> dict[tuple[str, Side], Features]:
     """What a maker's eye reads from every face, by (board id, side)."""
     faces = [(b.id, f) for b in boards for f in b.faces]
     with ThreadPoolExecutor(_WORKERS) as pool:
-        found = pool.map(
-            lambda f: read_face(f.rgb, px_per_mm=f.px_per_mm, inside=f.inside), (f for _, f in faces)
-        )
-        return {
-            (board_id, face.side): features for (board_id, face), features in zip(faces, found, strict=True)
-        }
+        found = pool.map(_read_one_face, [face for _, face in faces])
+        return {(board_id, face.side): read for (board_id, face), read in zip(faces, found, strict=True)}
 
 
-def tell_what_it_shows(name: str) -> Shows:
-    """What a photo shows, from the words in its file name."""
-    words = re.findall(r"[a-z]+", name.lower())
-    if any(w in {"end", "ends"} for w in words):
-        return "ends"
-    if any(w in {"back", "backs", "rear"} for w in words):
-        return "back"
-    return "show" if any(w in {"show", "front", "face", "faces"} for w in words) else "unsaid"
-
-
-def _photo_paths(paths: Iterable[Path]) -> Iterator[Path]:
+def list_photos(paths: Iterable[Path]) -> Iterator[Path]:
+    """The photos named, with those in named folders, counted as people count (2 before 10)."""
     for path in paths:
         if path.is_dir():
             inside = [p for p in path.iterdir() if p.suffix.lower() in PHOTO_ENDINGS]
@@ -189,23 +239,4 @@ def _photo_paths(paths: Iterable[Path]) -> Iterator[Path]:
 
 
 def _natural(name: str) -> list[tuple[int, str]]:
-    """Sort key in which photo 2 comes before photo 10."""
     return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name.lower())]
-
-
-def _read_one(path: Path, thickness_mm: float, sheet_on: SheetOn, known: KnownScale | None) -> _Reading:
-    try:
-        photo = read_photo(path)
-        bench = fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
-        shows = tell_what_it_shows(path.stem)
-        if shows == "ends" or (shows == "unsaid" and is_ends_photo(bench, thickness_mm=thickness_mm)):
-            pictures = find_ends(bench, thickness_mm=thickness_mm, sheet_on=sheet_on)
-            if not pictures:
-                raise PhotoError(
-                    f"No board ends were found in {photo.name}.", "Take the ends from closer by."
-                )
-            ends = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in pictures)
-            return _Reading(path, ends=ends, warnings=bench.warnings)
-        return _Reading(path, boards=_boards_on(bench, thickness_mm), warnings=bench.warnings)
-    except GrainmatchError as error:
-        return _Reading(path, failure=Failure(path.name, error.message, error.advice))

@@ -1,0 +1,140 @@
+"""Readings of single photos -> boards: which photo shows what, backs to fronts, ends to boards."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from grainmatch.board.ends import EndPicture, match_ends
+from grainmatch.board.pair import pair_faces
+from grainmatch.model import Board, EndGrain, Features, Side
+
+Shows = Literal["show", "back", "ends", "unsaid"]
+_WORDS: dict[str, Shows] = {
+    "end": "ends", "ends": "ends",
+    "back": "back", "backs": "back", "rear": "back",
+    "show": "show", "front": "show", "face": "show", "faces": "show",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A photo that could not be used, and why."""
+
+    photo: str
+    message: str
+    advice: str
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """What one photo gave: boards with one face each and its features, or board ends and their rings."""
+
+    path: Path
+    shows: Shows
+    boards: tuple[Board, ...] = ()
+    features: tuple[Features, ...] = ()
+    ends: tuple[EndPicture, ...] = ()
+    rings: tuple[EndGrain, ...] = ()
+    warnings: tuple[str, ...] = ()
+    failure: Failure | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """Boards numbered over all photos, the features of their faces, and what to ask the user."""
+
+    boards: tuple[Board, ...]
+    features: dict[tuple[str, Side], Features]
+    questions: tuple[str, ...]
+
+
+def tell_what_it_shows(stem: str) -> Shows:
+    """What a photo shows, from the words in its file name."""
+    found = [_WORDS[w] for w in re.findall(r"[a-z]+", stem.lower()) if w in _WORDS]
+    return next((what for what in ("ends", "back") if what in found), found[0] if found else "unsaid")
+
+
+def gather_boards(readings: Sequence[Reading]) -> Gathered:
+    """Join the photos of one pile: fronts in the order given, each with its back, then the ends.
+
+    A back belongs to the front whose file name differs only in the word for the side, else to the one
+    front all its boards fit in order and size. What does not fit is asked about, never guessed.
+    """
+    fronts, backs, questions = _sort_faces([r for r in readings if r.boards])
+    boards: list[Board] = []
+    for front in fronts:
+        numbered = [replace(b, id=str(len(boards) + k)) for k, b in enumerate(front.boards, 1)]
+        back = backs.get(front.path)
+        pairs = pair_faces(numbered, back.boards if back else ())
+        boards += [p.board for p in pairs]
+        questions += [p.question for p in pairs if p.question]
+    boards, end_questions = _give_ends(boards, readings)
+    return Gathered(tuple(boards), _features_of(boards, readings), (*questions, *end_questions))
+
+
+def _sort_faces(faces: Sequence[Reading]) -> tuple[list[Reading], dict[Path, Reading], list[str]]:
+    """Fronts in order, the back of each by the front's path, and questions on backs without a front."""
+    fronts: list[Reading] = []
+    loose: list[Reading] = []
+    backs: dict[Path, Reading] = {}
+    for reading in faces:
+        previous = fronts[-1] if fronts else None
+        if reading.shows == "back":
+            loose.append(reading)
+        elif (
+            reading.shows == "unsaid"
+            and previous is not None
+            and previous.path not in backs
+            and _fits(previous, reading)
+        ):
+            backs[previous.path] = reading
+        else:
+            fronts.append(reading)
+    questions = []
+    for back in loose:
+        named = [f for f in fronts if f.path not in backs and _pile(f.path) == _pile(back.path)]
+        fitting = named or [f for f in fronts if f.path not in backs and _fits(f, back)]
+        if len(fitting) == 1:
+            backs[fitting[0].path] = back
+        else:
+            questions.append(f"Which photo shows the other faces of the boards in {back.path.name}?")
+    return fronts, backs, questions
+
+
+def _pile(path: Path) -> str:
+    """The file name without its words for the side, the same for front and back of one pile."""
+    return "".join(p for p in re.findall(r"[a-z]+|\d+", path.stem.lower()) if _WORDS.get(p) is None)
+
+
+def _fits(front: Reading, back: Reading) -> bool:
+    """Whether every board agrees in order and size, as only the backs of the same boards would."""
+    if len(front.boards) != len(back.boards):
+        return False
+    return all(pair.question is None for pair in pair_faces(front.boards, back.boards))
+
+
+def _give_ends(boards: list[Board], readings: Sequence[Reading]) -> tuple[list[Board], list[str]]:
+    ends = [e for r in readings for e in r.ends]
+    rings = [g for r in readings for g in r.rings]
+    if not ends:
+        return boards, []
+    matches = match_ends(ends, boards)
+    given = [
+        board if match.end is None else replace(board, end_grain=rings[match.end])
+        for board, match in zip(boards, matches, strict=True)
+    ]
+    return given, [m.question for m in matches if m.question]
+
+
+def _features_of(boards: Sequence[Board], readings: Sequence[Reading]) -> dict[tuple[str, Side], Features]:
+    # Pairing gives a face a new side but keeps its picture, which is how its features are found again.
+    read = {
+        id(board.faces[0].rgb): features
+        for r in readings
+        for board, features in zip(r.boards, r.features, strict=True)
+    }
+    return {(board.id, face.side): read[id(face.rgb)] for board in boards for face in board.faces}

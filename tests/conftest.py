@@ -1,0 +1,35 @@
+"""The demo job, measured once for all tests that need it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import settings
+
+from grainmatch.pipeline import Measured, photos_to_boards
+
+# a busy machine must not fail a property; pytest-timeout catches hangs
+settings.register_profile("grainmatch", deadline=None)
+settings.load_profile("grainmatch")
+
+SAMPLES = Path(__file__).parents[1] / "sample_images"
+
+
+@pytest.fixture(scope="session")
+def samples() -> Path:
+    return SAMPLES
+
+
+@pytest.fixture(scope="session")
+def demo_truth() -> dict[str, Any]:
+    truth: dict[str, Any] = json.loads((SAMPLES / "truth.json").read_text("utf-8"))
+    return truth
+
+
+@pytest.fixture(scope="session")
+def demo() -> Measured:
+    """All demo photos through the pipeline, as `grainmatch measure sample_images` does."""
+    return photos_to_boards([SAMPLES], thickness_mm=27.0, species="cherry")

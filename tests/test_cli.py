@@ -1,0 +1,193 @@
+"""The command line as a person meets it: exit codes, two sentences for a fault, the rest still done."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from grainmatch.cli import main
+from grainmatch.model import Photo
+from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
+
+SIZE_PX = (1600, 1200)
+
+
+def jpeg(photo: Photo) -> bytes:
+    """The photo as a phone would save it, with its focal length in EXIF (35-mm equivalent, tag 0xA405)."""
+    exif = Image.Exif()
+    assert photo.focal_px is not None
+    exif.get_ifd(0x8769)[0xA405] = round(photo.focal_px * 36 / SIZE_PX[0])
+    buffer = io.BytesIO()
+    Image.fromarray(photo.rgb).save(buffer, "JPEG", quality=92, exif=exif)
+    return buffer.getvalue()
+
+
+def scene(**options: Any) -> bytes:
+    boards = [grow_board(seed=s, length_mm=900.0 + 11 * s, width_mm=110.0 + 9 * s) for s in (1, 2, 3)]
+    camera = aim_camera(size_px=SIZE_PX, eye_mm=(0.0, 60.0, 1000.0))
+    options.setdefault("sheet", SheetPlace(centre_mm=(-250.0, 330.0)))
+    return jpeg(draw_scene(boards, camera=camera, size_px=SIZE_PX, **options).photo)
+
+
+@pytest.fixture(scope="session")
+def good_jpeg() -> bytes:
+    return scene()
+
+
+@pytest.fixture(scope="session")
+def back_jpeg() -> bytes:
+    return scene(side="B")
+
+
+def empty_bench() -> bytes:
+    rng = np.random.default_rng(3)
+    noise = rng.normal(150, 4, (SIZE_PX[1], SIZE_PX[0], 3)).clip(0, 255).astype(np.uint8)
+    return jpeg(Photo("empty.jpg", noise, 1200.0))
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
+    code = main([str(w) for w in words])
+    out = capsys.readouterr()
+    return code, out.out, out.err
+
+
+def measure(capsys: pytest.CaptureFixture[str], out: Path, *words: str | Path) -> tuple[int, str, str]:
+    return run(capsys, "measure", *words, "--thickness", "27mm", "--out", out)
+
+
+def test_measure_arrange_papers(
+    tmp_path: Path, good_jpeg: bytes, back_jpeg: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "pile_show.jpg").write_bytes(good_jpeg)
+    (tmp_path / "pile_back.jpg").write_bytes(back_jpeg)
+    code, out, err = measure(capsys, tmp_path / "boards", tmp_path, "--species", "cherry", "--json")
+    assert code == 0, err
+    document = json.loads(out)
+    assert [b["id"] for b in document["boards"]] == ["1", "2", "3"]
+    for board, seed in zip(document["boards"], (1, 2, 3), strict=True):
+        assert board["length_mm"] == pytest.approx(900 + 11 * seed, rel=0.004)
+        assert board["start_width_mm"] == pytest.approx(110 + 9 * seed, abs=1.5)
+        assert board["back"] is not None
+        assert (tmp_path / "boards" / board["face"]).is_file()
+    assert "[2/2]" in err
+
+    out_folder = tmp_path / "layouts"
+    asked = ["--top", "850x330mm", "--best", "2", "--json"]
+    code, out, err = run(capsys, "arrange", tmp_path / "boards", *asked, "--out", out_folder)
+    assert code == 0, err
+    layouts = json.loads(out)["layouts"]
+    assert len(layouts) == 2
+    assert {p["board_id"] for p in layouts[0]["placements"]} == {"1", "2", "3"}
+    assert layouts[0]["score"]["total"] <= layouts[1]["score"]["total"]
+
+    code, out, err = run(
+        capsys, "papers", tmp_path / "layouts" / "layout_1.json", "--out", tmp_path / "papers"
+    )
+    assert code == 0, err
+    written = [Path(line) for line in out.splitlines()]
+    assert any(p.suffix == ".pdf" and p.read_bytes().startswith(b"%PDF") for p in written)
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("text.jpg", b"this is not a picture"),
+        ("empty.jpg", b""),
+        ("garbage.png", bytes(range(256)) * 8),
+    ],
+)
+def test_a_bad_photo_does_not_stop_the_others(
+    name: str, content: bytes, tmp_path: Path, good_jpeg: bytes, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "good.jpg").write_bytes(good_jpeg)
+    (tmp_path / name).write_bytes(content)
+    code, out, err = measure(capsys, tmp_path / "b", tmp_path / name, tmp_path / "good.jpg", "--json")
+    assert code == 3
+    assert len(json.loads(out)["boards"]) == 3
+    (line,) = [line for line in err.splitlines() if line.startswith(f"{name}: ")]
+    assert line.count(". ") >= 1, "one sentence on what, one on how"
+    assert "Traceback" not in err
+
+
+def test_truncated_jpeg(tmp_path: Path, good_jpeg: bytes, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "cut.jpg").write_bytes(good_jpeg[: len(good_jpeg) // 2])
+    code, _, err = measure(capsys, tmp_path / "b", tmp_path / "cut.jpg")
+    assert code == 3
+    assert "cut.jpg" in err
+
+
+def test_no_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "bare.jpg").write_bytes(scene(sheet=None))
+    code, _, err = measure(capsys, tmp_path / "b", tmp_path / "bare.jpg")
+    assert code == 3
+    assert "sheet" in err
+
+
+def test_empty_bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "bench.jpg").write_bytes(empty_bench())
+    code, _, err = run(
+        capsys, "measure", tmp_path / "bench.jpg", "--thickness", "27", "--out", tmp_path / "b"
+    )
+    assert code == 3
+    assert "bench.jpg" in err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["measure", "x.jpg", "--thickness", "five", "--out", "b"],
+        ["measure", "x.jpg", "--thickness", "0", "--out", "b"],
+        ["measure", "x.jpg", "--thickness", "5000mm", "--out", "b"],
+        ["measure", "x.jpg", "--thickness", "27", "--species", "unobtainium", "--out", "b"],
+        ["measure", "--thickness", "27", "--out", "b"],
+        ["arrange", "b", "--top", "wide", "--out", "o"],
+        ["arrange", "b", "--best", "0", "--out", "o"],
+        ["sheet", "--paper", "a5", "--out", "x.pdf"],
+        ["sheet", "--number", "-1", "--out", "x.pdf"],
+        ["wood", "unobtainium"],
+        ["nonsense"],
+        [],
+    ],
+)
+def test_wrong_use_is_exit_2_in_two_sentences(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(capsys, *words)
+    assert code == 2
+    assert out == ""
+    what, how = err.strip().splitlines()
+    assert what.endswith((".", "?"))
+    assert how.endswith((".", "?"))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_layout_of_a_newer_version_is_refused_and_untouched(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "layout.json"
+    path.write_text(json.dumps({"schema_version": 99, "placements": []}))
+    before = path.read_bytes()
+    code, _, err = run(capsys, "papers", path, "--out", tmp_path / "p")
+    assert code == 3
+    assert "newer" in err
+    assert path.read_bytes() == before
+
+
+def test_a_missing_folder_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, "arrange", tmp_path / "nowhere", "--out", tmp_path / "o")
+    assert code == 3
+    assert len(err.strip().splitlines()) == 2
+
+
+def test_sheet_is_a_pdf(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "sheet", "--out", tmp_path / "sheet.pdf")
+    assert code == 0
+    assert out == ""
+    assert (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
