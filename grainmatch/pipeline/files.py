@@ -108,7 +108,6 @@ def layout_to_files(
         glueup=plan_glueup(layout, boards, tools=tools or Tools(), room=room),
         trim=trim,
         fastening=plan_fastening(year, usual_places_mm(cut_width_mm), top_width_mm=cut_width_mm),
-        shapes=(*trim.edge_options, *trim.corner_options),
         paper=paper,
         units=units,
         features=known,

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
 
+from grainmatch.model import Fastening, Slot
 from grainmatch.report.canvas import BLACK, GREY, WHITE, Drawing
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import fine_length, restate
@@ -17,42 +17,8 @@ _COLUMNS = [
 _WOOD = (233, 212, 182)
 
 
-class SlotPlan(Protocol):
-    """What the page needs to know of one fastener."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def across_mm(self) -> float: ...
-    @property
-    def slides(self) -> bool: ...
-    @property
-    def slot_mm(self) -> float: ...
-    @property
-    def hole_mm(self) -> float: ...
-    @property
-    def outward_mm(self) -> float: ...
-
-
-class FasteningPlan(Protocol):
-    """What the page needs to know of a plan to hold a top."""
-
-    @property
-    def fixed_across_mm(self) -> float: ...
-    @property
-    def screw_mm(self) -> float: ...
-    @property
-    def slots(self) -> Sequence[SlotPlan]: ...
-    @property
-    def steps(self) -> Sequence[str]: ...
-    @property
-    def warnings(self) -> Sequence[str]: ...
-    @property
-    def assumptions(self) -> Sequence[str]: ...
-
-
 def flow_fastening(
-    flow: Flow, plan: FasteningPlan, *, width_mm: float, units: LengthUnits, said: Sequence[str] = ()
+    flow: Flow, plan: Fastening, *, width_mm: float, units: LengthUnits, said: Sequence[str] = ()
 ) -> None:
     """Words, a figure of the line of fasteners, a table. `said`: assumptions already on these pages."""
     flow.heading("Fastening the top", keep_mm=40)
@@ -65,7 +31,7 @@ def flow_fastening(
     flow.bullets([restate(text, units) for text in plan.assumptions if text not in set(said)])
 
 
-def _row(slot: SlotPlan, units: LengthUnits) -> list[str]:
+def _row(slot: Slot, units: LengthUnits) -> list[str]:
     if not slot.slides:
         return [slot.name, format_length(slot.across_mm, units, decimals=0), "fast", "", "", ""]
     return [
@@ -78,7 +44,7 @@ def _row(slot: SlotPlan, units: LengthUnits) -> list[str]:
     ]
 
 
-def _draw_line(plan: FasteningPlan, width_mm: float, room_mm: float) -> Drawing:
+def _draw_line(plan: Fastening, width_mm: float, room_mm: float) -> Drawing:
     """The underside along one row of fasteners, upper edge on the left: a cross holds, a slot slides."""
     drawing = Drawing(room_mm, 18.0)
     scale = (room_mm - 4.0) / width_mm

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from grainmatch.model import Board, GlueUp, Layout, TrimPlan
+from grainmatch.model import Board, Fastening, GlueUp, Layout, TrimPlan
 from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
 from grainmatch.report.disk import write_bytes
 from grainmatch.report.dxf import draw_dxf
-from grainmatch.report.fastening import FasteningPlan, flow_fastening
+from grainmatch.report.fastening import flow_fastening
 from grainmatch.report.flow import Flow
 from grainmatch.report.movement import flow_movement
 from grainmatch.report.page import Paper, Stamp, number_pages
@@ -25,7 +25,7 @@ from grainmatch.report.stages import flow_glueup
 from grainmatch.report.strips import draw_strips
 from grainmatch.report.svg import draw_svg
 from grainmatch.report.top import draw_png
-from grainmatch.report.trimming import ShapeChoice, flow_shapes, flow_trim
+from grainmatch.report.trimming import flow_trim
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import TopYear, predict_top_year
@@ -38,8 +38,7 @@ def write_papers(
     *,
     glueup: GlueUp | None = None,
     trim: TrimPlan | None = None,
-    fastening: FasteningPlan | None = None,
-    shapes: Sequence[ShapeChoice] = (),
+    fastening: Fastening | None = None,
     paper: Paper = "a4",
     units: LengthUnits = "mm",
     features: FaceFeatures | None = None,
@@ -49,15 +48,14 @@ def write_papers(
 ) -> list[Path]:
     """Write the papers of a layout into a folder; returns what was written, the PDF to print first.
 
-    The plans add their pages when given; trim also says where the top is cut, shapes are the edges and
-    corners to choose from. strips adds a PDF of
+    The plans add their pages when given; trim also says where the top is cut. strips adds a PDF of
     every seam at full size. Raises LayoutError when a board of the layout is missing, WoodError for a
     wood no figures are known for, StoreError when the disk refuses.
     """
     stamp = Stamp(layout_id(layout), made_on or datetime.now(UTC).astimezone().date())
     placed = place_top(layout, boards, cut=None if trim is None else Box(*trim.cut_mm))
     year = predict_top_year(layout, boards, room=room)
-    plans = Plans(year, glueup, trim, fastening, shapes)
+    plans = Plans(year, glueup, trim, fastening)
     pages = draw_pages(layout, placed, plans, stamp, paper=paper, units=units, features=features or {})
     title = f"Table top, {stamp.words}"
     plan = draw_plan(placed, title=title)
@@ -84,8 +82,7 @@ class Plans:
     year: TopYear
     glueup: GlueUp | None = None
     trim: TrimPlan | None = None
-    fastening: FasteningPlan | None = None
-    shapes: Sequence[ShapeChoice] = ()
+    fastening: Fastening | None = None
 
 
 def draw_pages(
@@ -108,8 +105,6 @@ def draw_pages(
     sizing = Flow(paper, stamp, "Size, movement, fastening")
     if plans.trim is not None:
         flow_trim(sizing, placed, plans.trim, units=units)
-    if plans.shapes:
-        flow_shapes(sizing, plans.shapes, units=units)
     flow_movement(sizing, placed, plans.year, units=units)
     if plans.fastening is not None:
         width, said = placed.cut.width_mm, plans.year.assumptions

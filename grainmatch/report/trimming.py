@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Protocol
-
-from grainmatch.model import SparePiece, TrimPlan
+from grainmatch.model import ShapeOption, SparePiece, TrimPlan
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import restate
 from grainmatch.report.place import PlacedTop, board_name, slide_words
@@ -25,24 +22,7 @@ _SPARE = [
 ]
 
 
-class ShapeChoice(Protocol):
-    """A way to finish an edge or a corner: what it is called, what it is, usual sizes in mm."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def words(self) -> str: ...
-    @property
-    def size_mm(self) -> tuple[float, float]: ...
-
-
-def flow_shapes(flow: Flow, shapes: Sequence[ShapeChoice], *, units: LengthUnits) -> None:
-    """Edges and corners to choose from."""
-    flow.heading("Edges and corners to choose from")
-    flow.bullets([_shape_words(shape, units) for shape in shapes])
-
-
-def _shape_words(shape: ShapeChoice, units: LengthUnits) -> str:
+def _shape_words(shape: ShapeOption, units: LengthUnits) -> str:
     least, most = shape.size_mm
     usual = f" Usual: {restate(f'{least:g} to {most:g} mm', units)}." if most > 0 else ""
     return f"{shape.name.capitalize()}. {shape.words}{usual}"
@@ -83,6 +63,10 @@ def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUni
     if small:
         flow.paragraph(f"{small} smaller offcuts are not listed.", size_mm=3.1)
     flow.bullets(trim.assumptions)
+    shapes = [*trim.edge_options, *trim.corner_options]
+    if shapes:
+        flow.heading("Edges and corners to choose from")
+        flow.bullets([_shape_words(shape, units) for shape in shapes])
 
 
 def _rough_rows(placed: PlacedTop, trim: TrimPlan, units: LengthUnits) -> list[list[str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -14,6 +14,7 @@ from grainmatch.model import (
     Cathedral,
     Clamp,
     EdgeMark,
+    Fastening,
     Features,
     GlueUp,
     Layout,
@@ -21,6 +22,7 @@ from grainmatch.model import (
     Pose,
     Score,
     Side,
+    Slot,
     SparePiece,
     Stage,
     TrimPlan,
@@ -34,7 +36,7 @@ from grainmatch.report.pinup import planing_of
 from grainmatch.report.place import Box, PlacedTop, place_top
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.stages import draw_stage
-from grainmatch.report.trimming import flow_shapes, flow_trim
+from grainmatch.report.trimming import flow_trim
 from grainmatch.units import LengthUnits
 from grainmatch.wood.top import predict_top_year
 from tests.report.fakes import STAMP, fake_boards, fake_layout
@@ -89,31 +91,15 @@ def fake_trim(placed: PlacedTop) -> TrimPlan:
     )
 
 
-@dataclass(frozen=True)
-class FakeSlot:
-    name: str
-    across_mm: float
-    slides: bool
-    slot_mm: float = 9.7
-    hole_mm: float = 10.0
-    outward_mm: float = 2.4
-
-
-@dataclass(frozen=True)
-class FakeFastening:
-    fixed_across_mm: float = 425.0
-    screw_mm: float = 5.0
-    slots: tuple[FakeSlot, ...] = (FakeSlot("fastener 1", 60, True), FakeSlot("fastener 2", 425, False))
-    steps: tuple[str, ...] = ("Fix the top along its middle.",)
-    warnings: tuple[str, ...] = ("A frame stops 8.0 mm over the year.",)
-    assumptions: tuple[str, ...] = ("The base itself is taken not to move.", "said before")
-
-
-@dataclass(frozen=True)
-class FakeShape:
-    name: str
-    words: str
-    size_mm: tuple[float, float]
+def fake_fastening() -> Fastening:
+    slots = (
+        Slot("fastener 1", 60, True, 2.0, 1.7, 9.7, 10.0, 2.4),
+        Slot("fastener 2", 425, False, 0.0, 0.0, 6.0, 6.0, 0.5),
+    )
+    return Fastening(
+        "middle", 425.0, 5.0, slots, ("Fix the top along its middle.",),
+        ("A frame stops 8.0 mm over the year.",), ("The base itself is taken not to move.", "said before"),
+    )  # fmt: skip
 
 
 def words_of(pages: list[Drawing]) -> str:
@@ -125,14 +111,14 @@ def test_every_sentence_of_the_plans_is_on_the_pages(
     boards: list[Board], placed: PlacedTop, units: LengthUnits
 ) -> None:
     layout, glueup, trim = fake_layout(), fake_glueup(), fake_trim(placed)
-    plans = Plans(predict_top_year(layout, boards), glueup, trim, FakeFastening())
+    plans = Plans(predict_top_year(layout, boards), glueup, trim, fake_fastening())
     pages = draw_pages(layout, placed, plans, STAMP, paper="letter", units=units, features={})
     text = words_of(pages)
     stage = fake_stage()
     sentences = [
         *glueup.cautions, *glueup.steps, *glueup.warnings, *glueup.cauls, *glueup.assumptions, *stage.steps,
-        *stage.warnings, *trim.warnings, *trim.marks_left_in, *layout.remarks, *FakeFastening().steps,
-        *FakeFastening().warnings,
+        *stage.warnings, *trim.warnings, *trim.marks_left_in, *layout.remarks, *fake_fastening().steps,
+        *fake_fastening().warnings,
     ]  # fmt: skip
     for sentence in sentences:
         assert restate(sentence, units) in text
@@ -167,13 +153,12 @@ def test_short_boards_are_said_to_be_short(placed: PlacedTop) -> None:
     assert "4 mm too short" in words_of(flow.pages)
 
 
-def test_edges_and_corners_are_named_with_their_usual_sizes() -> None:
+def test_edges_and_corners_are_named_with_their_usual_sizes(placed: PlacedTop) -> None:
     flow = Flow("a4", STAMP, "Size")
-    shapes = [
-        FakeShape("eased edge", "A small rounding.", (1.5, 3.0)),
-        FakeShape("bark edge", "Kept.", (0, 0)),
-    ]
-    flow_shapes(flow, shapes, units="mm")
+    eased = ShapeOption("eased edge", "A small rounding.", (1.5, 3.0))
+    bark = ShapeOption("bark edge", "Kept.", (0, 0))
+    trim = replace(fake_trim(placed), edge_options=(eased,), corner_options=(bark,))
+    flow_trim(flow, placed, trim, units="mm")
     text = words_of(flow.pages)
     assert "Eased edge. A small rounding. Usual: 1.5 to 3 mm." in text
     assert text.endswith("Bark edge. Kept.")
@@ -181,7 +166,7 @@ def test_edges_and_corners_are_named_with_their_usual_sizes() -> None:
 
 def test_what_was_said_before_is_not_said_twice() -> None:
     flow = Flow("a4", STAMP, "Fastening")
-    flow_fastening(flow, FakeFastening(), width_mm=850, units="in", said=("said before",))
+    flow_fastening(flow, fake_fastening(), width_mm=850, units="in", said=("said before",))
     text = words_of(flow.pages)
     assert "said before" not in text
     assert "not to move" in text
