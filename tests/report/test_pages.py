@@ -21,6 +21,7 @@ from grainmatch.model import (
     Placement,
     Pose,
     Score,
+    ShapeOption,
     Side,
     Slot,
     SparePiece,
