@@ -18,6 +18,7 @@ _COLUMNS = [
     ("Force each", 14), ("Glue at hand", 16), ("Work / open time", 20),
 ]  # fmt: skip
 _BAR_MM = 2.4
+_NAMED_IN_FULL_N = 4
 RoughEnds = Mapping[str, tuple[float, float]]
 """Panel x of the two ends of each board when it is glued."""
 
@@ -50,8 +51,10 @@ def flow_glueup(
     flow.bullets(told(plan.steps))
     if plan.edge_marks:
         _jointing(flow, plan)
+    told_in: dict[tuple[str, ...], int] = {}
     for k, stage in enumerate(plan.stages, 1):
-        _stage(flow, placed, k, stage, units, rough_mm)
+        _stage(flow, placed, k, stage, units, rough_mm, same_as=told_in.get(stage.steps))
+        told_in.setdefault(stage.steps, k)
     if plan.cauls:
         flow.heading("Battens across the panel (cauls)")
         flow.bullets(told(plan.cauls))
@@ -89,7 +92,10 @@ def _row(number: int, stage: Stage, units: LengthUnits) -> list[str]:
 
 
 def _part_name(part: Sequence[str]) -> str:
+    """A board, or a panel glued before by the boards in it."""
     names = [board_name(i) for i in part]
+    if len(names) > _NAMED_IN_FULL_N:
+        return f"({names[0]} ... {names[-1]})"
     return names[0] if len(names) == 1 else f"({' '.join(names)})"
 
 
@@ -122,8 +128,16 @@ def _jointing(flow: Flow, plan: GlueUp) -> None:
 
 
 def _stage(
-    flow: Flow, placed: PlacedTop, number: int, stage: Stage, units: LengthUnits, rough_mm: RoughEnds
+    flow: Flow,
+    placed: PlacedTop,
+    number: int,
+    stage: Stage,
+    units: LengthUnits,
+    rough_mm: RoughEnds,
+    *,
+    same_as: int | None,
 ) -> None:
+    """One stage; same_as is an earlier stage whose steps are the same, which are then not repeated."""
     figure = draw_stage(placed, stage, flow.width_mm, units=units, rough_mm=rough_mm)
     parts = [_part_name(part) for part in stage.parts]
     flow.heading(
@@ -132,11 +146,12 @@ def _stage(
     )
     flow.figure(figure)
     flow.space(2)
+    steps = [f"Then as in stage {same_as}."] if same_as else [restate(step, units) for step in stage.steps]
     flow.bullets(
         [
             f"{len(stage.clamps)} clamps, {format_length(stage.spacing_mm, units, decimals=0)} apart, about "
             f"{force_words(stage.force_n, units)} each: {restate(_pressure_words(stage), units)}.",
-            *(restate(step, units) for step in stage.steps),
+            *steps,
             *(f"Mind: {restate(warning, units)}" for warning in stage.warnings),
         ]
     )

@@ -36,7 +36,7 @@ from grainmatch.report.papers import Plans, draw_pages
 from grainmatch.report.pinup import planing_of
 from grainmatch.report.place import Box, PlacedTop, place_top
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
-from grainmatch.report.stages import draw_stage
+from grainmatch.report.stages import draw_stage, flow_glueup
 from grainmatch.report.trimming import flow_trim
 from grainmatch.units import LengthUnits
 from grainmatch.wood.top import predict_top_year
@@ -126,6 +126,16 @@ def test_every_sentence_of_the_plans_is_on_the_pages(
     assert " mm" not in text.replace("100 mm", "") or units == "mm"
     for page in pages:
         assert words_of([page]).count(STAMP.layout_id) >= 2
+
+
+def test_steps_that_repeat_are_told_once(placed: PlacedTop) -> None:
+    plan = replace(fake_glueup(), stages=(fake_stage(), fake_stage()))
+    flow = Flow("a4", STAMP, "Gluing up")
+    flow_glueup(flow, placed, plan, units="mm", rough_mm={}, remarks=())
+    text = words_of(flow.pages)
+    assert text.count("Close them: no gap") == 1
+    assert "Then as in stage 1." in text
+    assert text.count("The panel weighs about 30 kg.") == 2  # a warning is never saved
 
 
 def test_clamps_stand_where_the_plan_puts_them(placed: PlacedTop) -> None:
