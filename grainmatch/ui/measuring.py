@@ -11,6 +11,8 @@ from grainmatch.ui.proposing import asked_size, propose, read_wishes
 from grainmatch.ui.stock import Stock
 from grainmatch.ui.workroom import Reporter, Work, Workroom, measure_job
 
+_UNFINISHED = ("waiting", "measuring")
+
 
 @st.cache_resource(show_spinner=False)
 def workroom() -> Workroom:
@@ -35,7 +37,7 @@ def continue_measuring(job_id: str) -> None:
     work = workroom().work_on(job_id)
     if work is not None and (work.busy or work.state == "failed"):
         return
-    if any(p.state in ("waiting", "measuring") for p in desk.the_shop().list_photos(job_id)):
+    if any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id)):
         start_measuring(job_id)
 
 
@@ -65,6 +67,9 @@ def show_progress(job_id: str) -> Work | None:
     elif work.state == "failed":
         st.error(work.fault, icon=":material/error:")
         if st.button("Try again", key=f"again_{job_id}"):
-            start_measuring(job_id)
+            if any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id)):
+                start_measuring(job_id)
+            else:
+                start_proposing(job_id)
             st.rerun()
     return work

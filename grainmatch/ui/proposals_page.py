@@ -15,13 +15,20 @@ from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.comparing import compare_words
-from grainmatch.ui.measuring import continue_measuring, prepare_top, show_progress, start_proposing
+from grainmatch.ui.measuring import (
+    continue_measuring,
+    prepare_top,
+    show_progress,
+    start_proposing,
+    workroom,
+)
 from grainmatch.ui.proposing import PRESETS, SLIDER_WORDS, asked_size, keep_wishes, read_wishes
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import go, show_way
 from grainmatch.units import format_length, parse_size_mm
 
 _LONG_SIDE_PX = 1100
+_PRESET = "wishes_preset"
 
 
 def show() -> None:
@@ -33,7 +40,15 @@ def show() -> None:
             _show_waiting(job.id)
             return
         _show_asked(job)
-        _show_live(job.id)
+        work = workroom().work_on(job.id)
+        if work is None and not shop.list_layouts(job.id, "proposal"):
+            start_proposing(job.id)
+            work = workroom().work_on(job.id)
+        if work is not None and work.busy:
+            _show_search(job.id)
+        else:
+            show_progress(job.id)
+        _show_proposals(job)
 
 
 @st.fragment(run_every=1.0)
@@ -55,19 +70,34 @@ def _show_waiting(job_id: str) -> None:
     show_way("photos", "Bring in photos")
 
 
+# Only what is shown while work goes on is looked up again by itself: a page that refreshes itself could
+# lose the press of a button that leads to another page.
+@st.fragment(run_every=0.7)
+def _show_search(job_id: str) -> None:
+    work = show_progress(job_id)
+    if work is None or not work.busy:
+        st.rerun(scope="app")
+
+
 def _show_asked(job: Job) -> None:
     size = asked_size(job)
-    with st.expander("Size and wishes", expanded=False), st.form("asked"):
+    with st.expander("Size and wishes"):
         shown = " x ".join(format_length(mm, desk.units(), decimals=0) for mm in size) if size else ""
         typed = st.text_input("Size of the top, length x width", shown, help="Empty: all boards are used.")
-        preset = st.pills("Start from", list(PRESETS), help="Sets all the sliders below.")
-        now = PRESETS[preset] if preset else read_wishes(job)
-        wishes = _show_sliders(job, now)
-        if st.form_submit_button("Propose again", type="primary"):
+        st.pills("Wishes to start from", list(PRESETS), key=_PRESET, on_change=_use_preset, args=(job.id,))
+        wishes = _show_sliders(job, read_wishes(job))
+        if st.button("Propose again", type="primary"):
             desk.the_shop().update_job(job.id, details={"top_mm": _size(typed)})
-            keep_wishes(desk.the_shop(), job, PRESETS[preset] if preset else wishes)
+            keep_wishes(desk.the_shop(), job, wishes)
             start_proposing(job.id)
             st.rerun()
+
+
+def _use_preset(job_id: str) -> None:
+    preset = PRESETS.get(st.session_state.get(_PRESET, ""))
+    if preset is not None:
+        for name in SLIDER_WORDS:
+            st.session_state[f"{name}_{job_id}"] = float(getattr(preset, name))
 
 
 def _size(typed: str) -> list[float] | None:
@@ -76,23 +106,19 @@ def _size(typed: str) -> list[float] | None:
 
 def _show_sliders(job: Job, now: Wishes) -> Wishes:
     columns = st.columns(3)
-    values: dict[str, Any] = {
-        name: columns[k % 3].slider(words, 0.0, 1.0, float(getattr(now, name)), 0.1, key=f"{name}_{job.id}")
-        for k, (name, words) in enumerate(SLIDER_WORDS.items())
-    }
+    values: dict[str, Any] = {}
+    for k, (name, words) in enumerate(SLIDER_WORDS.items()):
+        key = f"{name}_{job.id}"
+        st.session_state.setdefault(key, float(getattr(now, name)))
+        values[name] = columns[k % 3].slider(words, 0.0, 1.0, step=0.1, key=key)
     return replace(now, **values)
 
 
-@st.fragment(run_every=1.5)
-def _show_live(job_id: str) -> None:
-    """The proposals, looked up again while a search is going on."""
+def _show_proposals(job: Job) -> None:
+    """The proposals there are, side by side."""
     shop = desk.the_shop()
-    job = shop.read_job(job_id)
-    work = show_progress(job_id)
-    proposals = shop.list_layouts(job_id, "proposal")
+    proposals = shop.list_layouts(job.id, "proposal")
     if not proposals:
-        if work is None:
-            start_proposing(job_id)
         return
     stock = read_stock(shop, job)
     layouts = [layout_from_json(p.body) for p in proposals]

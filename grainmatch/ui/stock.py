@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import streamlit as st
 from PIL import Image
 
 from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rgb, Score, Side
@@ -139,14 +138,7 @@ def to_png(rgb: Rgb) -> bytes:
     return buffer.getvalue()
 
 
-@st.cache_data(show_spinner=False, max_entries=256)
-def face_jpeg(key: Any, board_id: str, side: Side, px_per_mm: float, _board: Board) -> bytes | None:
-    """A face picture as JPEG; `key` stands for the board, which is too large to be hashed."""
-    rgb = draw_face(_board, side, px_per_mm=px_per_mm)
+def face_jpeg(board: Board, side: Side, *, px_per_mm: float) -> bytes | None:
+    """A face picture as JPEG, None when the face was never photographed."""
+    rgb = draw_face(board, side, px_per_mm=px_per_mm)
     return None if rgb is None else to_jpeg(rgb)
-
-
-def chosen_boards(boards: Iterable[Board], board_ids: Sequence[str]) -> list[Board]:
-    """The boards of these ids, in that order."""
-    by_id = {b.id: b for b in boards}
-    return [by_id[i] for i in board_ids]

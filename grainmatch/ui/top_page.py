@@ -13,6 +13,7 @@ from grainmatch.store import Job
 from grainmatch.ui import desk
 from grainmatch.ui.arrangement import Workbench
 from grainmatch.ui.choosing import save_layout
+from grainmatch.ui.pricing import Memory
 from grainmatch.ui.proposing import asked_size
 from grainmatch.ui.scoring import finish_rest, look_at_seams, problem_for, score_now
 from grainmatch.ui.shape import draw_shape
@@ -41,15 +42,23 @@ def show() -> None:
         _show_rack(job, stock)
 
 
+_looks_kept = Memory(4)
+
+
 def _looks(stock: Stock) -> dict[str, BoardLook]:
+    looks: dict[str, BoardLook] = _looks_kept.get(
+        (stock.key, stock.used_elsewhere), lambda: _draw_looks(stock)
+    )
+    return looks
+
+
+def _draw_looks(stock: Stock) -> dict[str, BoardLook]:
     return {
         b.id: BoardLook(
             label=b.id,
             length_mm=b.length_mm,
             width_mm=b.width_mm,
-            pictures={
-                side: face_jpeg(stock.key, b.id, side, PICTURE_PX_PER_MM, _board=b) for side in ("A", "B")
-            },
+            pictures={side: face_jpeg(b, side, px_per_mm=PICTURE_PX_PER_MM) for side in ("A", "B")},
         )
         for b in stock.free
     }

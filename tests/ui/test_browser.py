@@ -1,0 +1,276 @@
+"""The app in a real Chromium, by mouse, finger and keyboard."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from grainmatch.report.record import layout_from_json
+from grainmatch.store import Shop, open_shop
+from grainmatch.ui.launch import find_lan_address
+from tests.ui.browser import CHROMIUM, LAPTOP, PATIENCE_MS, PHONE, Server, needs_chromium, serving
+
+pytestmark = [pytest.mark.browser, needs_chromium, pytest.mark.timeout(240)]
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        )
+        yield browser
+        browser.close()
+
+
+class Page:
+    """A browser page that notes every request that leaves this machine and every fault in a script."""
+
+    def __init__(self, chromium: Any, size: dict[str, int], *, finger: bool = False) -> None:
+        self.context = chromium.new_context(viewport=size, has_touch=finger, is_mobile=finger)
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(PATIENCE_MS)
+        self.foreign: list[str] = []
+        self.faults: list[str] = []
+        self.page.on("request", self._note)
+        self.page.on("pageerror", lambda fault: self.faults.append(str(fault)))
+
+    def _note(self, request: Any) -> None:
+        if not re.match(
+            r"(https?|wss?)://(127\.0\.0\.1|localhost|\d+\.\d+\.\d+\.\d+):|data:|blob:", request.url
+        ):
+            self.foreign.append(request.url)
+
+    def tags(self) -> list[str]:
+        """What is written on the boards in the large view, first to last."""
+        return [t.strip() for t in self.page.locator(".board .tag").all_text_contents()]
+
+    def answered(self) -> None:
+        """Wait until the edit just made has been scored."""
+        self.page.wait_for_function(
+            "() => ![...document.querySelectorAll('*')]"
+            ".some(e => e.shadowRoot?.querySelector('.seam.waiting'))"
+        )
+
+    def close(self) -> None:
+        self.context.close()
+        assert self.faults == []
+        assert self.foreign == [], "the app works offline"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory, measured_set: Path) -> Iterator[tuple[Server, Path]]:
+    """The app on a home with one measured job."""
+    home = tmp_path_factory.mktemp("served") / "home"
+    shop = open_shop(home)
+    put_measured_job(shop, measured_set)
+    shop.close()
+    with serving(home) as server:
+        yield server, home
+
+
+def put_measured_job(shop: Shop, measured_set: Path) -> None:
+    job = shop.add_job("Coffee table", {"top_mm": [560.0, 300.0], "thickness_mm": 27.0})
+    sha256 = shop.add_set(measured_set)
+    shop.put_boards(job.id, [(str(n), sha256, str(n)) for n in range(1, 5)])
+
+
+def open_top(view: Page, server: Server) -> list[str]:
+    """Go to the large view as a user does. Returns what is written on its boards."""
+    view.page.goto(server.url)
+    view.page.get_by_role("button", name="Work on it").first.click()
+    view.page.locator(".board").first.wait_for()
+    view.answered()
+    return view.tags()
+
+
+def wait_for_layout(home: Path, kind: Any) -> Any:
+    """The first layout of a kind to come into the store."""
+    shop = open_shop(home)
+    end_s = time.monotonic() + PATIENCE_MS / 1000
+    try:
+        while time.monotonic() < end_s:
+            for job in shop.list_jobs():
+                found = shop.list_layouts(job.id, kind)
+                if found:
+                    return found[-1]
+            time.sleep(0.1)
+    finally:
+        shop.close()
+    raise AssertionError(f"no {kind} layout was kept")
+
+
+def test_from_the_demo_job_to_a_saved_layout(chromium: Any, tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    with serving(home) as server:
+        view = Page(chromium, LAPTOP)
+        view.page.goto(server.url)
+        view.page.get_by_text("Kitchen table (demo)").wait_for()
+        save = view.page.get_by_role("button", name="Save this one").first
+        save.wait_for(timeout=150_000)
+        save.click()
+        view.page.get_by_role("heading", name="Papers").wait_for()
+        with view.page.expect_download() as download:
+            view.page.get_by_role("button", name="Layout file").first.click()
+        layout = layout_from_json(Path(download.value.path()).read_bytes())
+        view.close()
+    assert layout.top_mm == (1700.0, 850.0)
+    assert len(layout.placements) >= 6, "850 mm of boards 117 to 151 mm wide"
+    saved = wait_for_layout(home, "saved")
+    assert saved.chosen
+    assert json.loads(saved.body) == json.loads(Path(download.value.path()).read_text("utf-8"))
+
+
+def test_the_top_is_changed_by_mouse(chromium: Any, served: tuple[Server, Path]) -> None:
+    server, home = served
+    view = Page(chromium, LAPTOP)
+    start = open_top(view, server)
+    boxes = [view.page.locator(".board").nth(k).bounding_box() for k in range(len(start))]
+    x = boxes[0]["x"] + 200
+    view.page.mouse.move(x, boxes[0]["y"] + 10)
+    view.page.mouse.down()
+    view.page.mouse.move(x, boxes[-1]["y"] + boxes[-1]["height"] - 4, steps=10)
+    view.page.mouse.up()
+    view.answered()
+    dragged = [*start[1:], start[0]]
+    assert view.tags() == dragged
+
+    view.page.locator("button[data-act=flip]").click()
+    view.answered()
+    assert view.tags()[:-1] == dragged[:-1]
+    assert view.tags()[-1] != dragged[-1]
+    view.page.get_by_role("button", name="Undo").click()
+    view.page.wait_for_function(seen(dragged))
+    view.page.get_by_role("button", name="Undo").click()
+    view.page.wait_for_function(seen(start))
+    view.page.get_by_role("button", name="Redo").click()
+    view.page.wait_for_function(seen(dragged))
+    view.answered()
+    kept = json.loads(wait_for_layout(home, "working").body)["layout"]["placements"]
+    assert [p["board_id"] for p in kept] == [t.split()[0] for t in dragged]
+    view.close()
+
+
+def seen(tags: list[str]) -> str:
+    """A check in the page: the boards' tags are these."""
+    return (
+        "() => JSON.stringify([...document.querySelectorAll('*')].flatMap(e => e.shadowRoot ? "
+        "[...e.shadowRoot.querySelectorAll('.board .tag')].map(n => n.textContent.trim()) : []))"
+        f" === {json.dumps(json.dumps(tags, ensure_ascii=False, separators=(',', ':')))}"
+    )
+
+
+def test_the_top_is_changed_by_keyboard_alone(chromium: Any, served: tuple[Server, Path]) -> None:
+    server, _ = served
+    view = Page(chromium, LAPTOP)
+    start = open_top(view, server)
+    view.page.locator(".board").first.focus()
+    for key in ("Space", "ArrowDown", "Space"):
+        view.page.keyboard.press(key)
+    view.answered()
+    moved = [start[1], start[0], *start[2:]]
+    assert view.tags() == moved
+    for key in ("Space", "ArrowDown", "Escape"):
+        view.page.keyboard.press(key)
+    assert view.tags() == moved
+    view.page.keyboard.press("l")
+    view.answered()
+    assert "🔒" in view.tags()[1]
+    view.page.keyboard.press("f")
+    assert "🔒" in view.tags()[1], "a locked board does not flip"
+    assert view.tags()[1].split()[:2] == moved[1].split()[:2]
+    view.close()
+
+
+def test_the_top_is_changed_by_finger_on_a_phone(chromium: Any, served: tuple[Server, Path]) -> None:
+    server, _ = served
+    view = Page(chromium, PHONE, finger=True)
+    start = open_top(view, server)
+    wide = view.page.evaluate("() => document.documentElement.scrollWidth")
+    assert wide <= PHONE["width"], "nothing sticks out sideways"
+    grips = view.page.locator(".board .grip")
+    grips.first.scroll_into_view_if_needed()
+    first, last = grips.first.bounding_box(), grips.last.bounding_box()
+    y = first["y"] + first["height"] / 2
+    finger = view.context.new_cdp_session(view.page)
+
+    def touch(kind: str, x: float | None = None) -> None:
+        points = [] if x is None else [{"x": x, "y": y}]
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    start_x, end_x = first["x"] + first["width"] / 2, last["x"] + last["width"] - 3
+    touch("touchStart", start_x)
+    for step in range(1, 9):
+        touch("touchMove", start_x + (end_x - start_x) * step / 8)
+    touch("touchEnd")
+    view.answered()
+    assert view.tags() == [*start[1:], start[0]]
+    view.page.locator("button[data-act=turn]").tap()
+    view.answered()
+    assert view.tags()[-1] != start[0]
+    view.close()
+
+
+def test_two_browsers_on_one_job_and_a_killed_server_lose_nothing(
+    chromium: Any, tmp_path: Path, measured_set: Path, samples: Path
+) -> None:
+    home = tmp_path / "home"
+    shop = open_shop(home)
+    put_measured_job(shop, measured_set)
+    (job,) = shop.list_jobs()
+    with serving(home) as server:
+        phone, laptop = Page(chromium, PHONE, finger=True), Page(chromium, LAPTOP)
+        laptop.page.goto(f"{server.url}/photos")
+        laptop.page.get_by_text("No photos yet").wait_for()
+        phone.page.goto(f"{server.url}/photos")
+        phone.page.locator("input[type=file]").first.set_input_files(samples / "demo_boards_1_to_4_show.jpg")
+        laptop.page.get_by_text("demo_boards_1_to_4_show.jpg").wait_for()
+        phone.page.context.close()
+        server.kill()
+        laptop.page.context.close()
+    assert [p.name for p in shop.list_photos(job.id)] == ["demo_boards_1_to_4_show.jpg"]
+    with serving(home) as server:
+        view = Page(chromium, PHONE, finger=True)
+        view.page.goto(f"{server.url}/photos")
+        view.page.get_by_text("See the 4 boards found").wait_for(timeout=120_000)
+        end_s = time.monotonic() + 60
+        while shop.list_photos(job.id)[0].state != "measured" and time.monotonic() < end_s:
+            time.sleep(0.2)
+        assert shop.list_photos(job.id)[0].state == "measured", "it went on by itself"
+        view.close()
+    shop.close()
+
+
+def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set: Path) -> None:
+    home = tmp_path / "home"
+    shop = open_shop(home)
+    put_measured_job(shop, measured_set)
+    shop.close()
+    command = ("-m", "grainmatch", "app", "--lan", "--port", "{port}")
+    with serving(home, *command, address=find_lan_address()) as server:
+        found = re.search(r"Passcode for the first browser: (\S+)", server.log.read_text("utf-8"))
+        assert found is not None
+        view = Page(chromium, PHONE, finger=True)
+        view.page.goto(f"{server.url}/boards")
+        view.page.get_by_label("Passcode").fill("WRONG-GUESS")
+        view.page.get_by_role("button", name="Enter").click()
+        view.page.get_by_text("That is not the passcode").wait_for()
+        assert view.page.get_by_text("Coffee table").count() == 0
+        view.page.get_by_label("Passcode").fill(found[1])
+        view.page.get_by_role("button", name="Enter").click()
+        view.page.get_by_text("Coffee table").first.wait_for()
+        view.page.reload()
+        view.page.get_by_text("Coffee table").first.wait_for()
+        other = Page(chromium, LAPTOP)
+        other.page.goto(f"{server.url}/?code={found[1]}")
+        other.page.get_by_label("Passcode").wait_for()
+        other.close()
+        view.close()
