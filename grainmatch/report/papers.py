@@ -100,7 +100,7 @@ def draw_pages(
     if plans.glueup is not None:
         gluing = Flow(paper, stamp, "Gluing up")
         rough = {} if plans.trim is None else plans.trim.rough_mm
-        flow_glueup(gluing, placed, plans.glueup, units=units, rough_mm=rough, remarks=layout.remarks)
+        flow_glueup(gluing, placed, plans.glueup, units=units, rough_mm=rough)
         pages += gluing.pages
     sizing = Flow(paper, stamp, "Size, movement, fastening")
     if plans.trim is not None:

@@ -62,7 +62,8 @@ def draw_pinup(
     _picture(page, corner, placed, scale, features)
     y_below = corner[1] + scale * placed.panel.width_mm
     page.text((corner[0], y_below + 3.0), f"Scale 1 : {1 / scale:.1f}. {_edge_words(placed)}", 2.8)
-    _side(page, corner[1], layout, placed, features)
+    foot = page.height_mm - MARGIN_MM - 3.0 - table_mm
+    _side(page, corner[1], foot, layout, placed, features)
     if table_mm:
         at = MARGIN_MM, page.height_mm - MARGIN_MM - 1 - table_mm
         table(page, at, order_columns(inner), rows, row_mm=ROW_MM)
@@ -70,13 +71,21 @@ def draw_pinup(
     return [page, *_order_pages(rows, stamp, paper=paper)]
 
 
-def _side(page: Drawing, y: float, layout: Layout, placed: PlacedTop, features: FaceFeatures) -> None:
-    """How to read the picture, and the score in words, beside it."""
-    x = page.width_mm - MARGIN_MM - _SIDE_MM
-    y = paragraph(page, (x, y), _SIDE_MM, "How to read it", bold=True)
-    y = bullets(page, (x, y), _SIDE_MM, _legend(placed, features), size_mm=2.8)
-    y = paragraph(page, (x, y + 2), _SIDE_MM, "The score", bold=True)
-    bullets(page, (x, y), _SIDE_MM, [*describe_score(layout.score), describe_proof(layout)], size_mm=2.8)
+def _side(
+    page: Drawing, y: float, foot: float, layout: Layout, placed: PlacedTop, features: FaceFeatures
+) -> None:
+    """How to read the picture, and the score in words, beside it: as large as fits above `foot`."""
+    x, legend = page.width_mm - MARGIN_MM - _SIDE_MM, _legend(placed, features)
+    score = [*describe_score(layout.score), describe_proof(layout), *layout.remarks]
+    for size in (2.8, 2.6, 2.4, 2.2, 2.0):
+        draft = Drawing(page.width_mm, page.height_mm)
+        below = paragraph(draft, (x, y), _SIDE_MM, "How to read it", bold=True)
+        below = bullets(draft, (x, below), _SIDE_MM, legend, size_mm=size)
+        below = paragraph(draft, (x, below + 2), _SIDE_MM, "The score", bold=True)
+        below = bullets(draft, (x, below), _SIDE_MM, score, size_mm=size)
+        if below <= foot:
+            break
+    page.add(draft)
 
 
 def _order_pages(rows: list[list[str]], stamp: Stamp, *, paper: Paper) -> list[Drawing]:

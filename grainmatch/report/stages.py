@@ -30,7 +30,6 @@ def flow_glueup(
     *,
     units: LengthUnits,
     rough_mm: RoughEnds,
-    remarks: Sequence[str],
 ) -> None:
     """The whole plan, stage after stage."""
 
@@ -38,10 +37,9 @@ def flow_glueup(
         return [restate(line, units) for line in lines]
 
     _cautions(flow, told(plan.cautions))
-    notes = told([*remarks, *plan.warnings])
-    if notes:
+    if plan.warnings:
         flow.heading("Look at this first")
-        flow.bullets(notes)
+        flow.bullets(told(plan.warnings))
     if plan.stages:
         flow.heading("The stages")
         flow.table(_COLUMNS, [_row(k, stage, units) for k, stage in enumerate(plan.stages, 1)])

@@ -131,7 +131,7 @@ def test_every_sentence_of_the_plans_is_on_the_pages(
 def test_steps_that_repeat_are_told_once(placed: PlacedTop) -> None:
     plan = replace(fake_glueup(), stages=(fake_stage(), fake_stage()))
     flow = Flow("a4", STAMP, "Gluing up")
-    flow_glueup(flow, placed, plan, units="mm", rough_mm={}, remarks=())
+    flow_glueup(flow, placed, plan, units="mm", rough_mm={})
     text = words_of(flow.pages)
     assert text.count("Close them: no gap") == 1
     assert "Then as in stage 1." in text
