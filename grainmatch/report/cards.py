@@ -158,14 +158,11 @@ def card_lines(
     """What a card says, one fact a line."""
     board = item.board
     words = partial(format_length, units=units)
-    upper, lower = rip_at_ends(item)
-    taper = " (left end / right end)" if "/ " in rip_words(upper, units) else ""
     lines = [
         _place_words(placed, item),
         f"{words(board.length_mm, decimals=0)} long, {words(board.thickness_mm)} thick, "
         f"{_width_words(board, words)} wide.",
-        f"Rip to {words(item.box.width_mm)}. Off the upper edge {rip_words(upper, units)}, "
-        f"off the lower edge {rip_words(lower, units)}{taper}.",
+        _saw_words(item, units),
         f"Slide from centred: {slide_words(item.placement.pose.slide_mm, units)}.",
     ]
     direction = planing_of(item, features)
@@ -179,6 +176,15 @@ def card_lines(
     if item.face is None:
         lines.append("This face was not photographed: look at it before you glue.")
     return lines
+
+
+def _saw_words(item: PlacedBoard, units: LengthUnits) -> str:
+    width = format_length(item.box.width_mm, units)
+    upper, lower = (rip_words(ends, units) for ends in rip_at_ends(item))
+    if upper == lower == "nothing":
+        return f"Not ripped: {width} wide, edges only jointed."
+    ends = " (left end / right end)" if "/ " in upper + lower else ""
+    return f"Rip to {width}: off the upper edge {upper}, off the lower edge {lower}{ends}."
 
 
 def _width_words(board: Board, words: LengthWords) -> str:

@@ -41,7 +41,7 @@ class Flow:
         if self.y + height_mm > self.pages[-1].height_mm - MARGIN_MM - 1.0:
             self._turn()
 
-    def heading(self, text: str, *, keep_mm: float = 15.0) -> None:
+    def heading(self, text: str, *, keep_mm: float = 9.0) -> None:
         """A bold line that stays with at least keep_mm of what follows."""
         self.reserve(2.5 + WORDS_MM * LINE_STEP + keep_mm)
         self.y = paragraph(self.pages[-1], (MARGIN_MM, self.y + 2.5), self.width_mm, text, bold=True)

@@ -23,6 +23,8 @@ FaceFeatures = Mapping[tuple[str, Side], Features]
 
 _SAME_MM = 0.25
 """Less taper than this cannot be set on a saw."""
+LEAST_RIP_MM = 0.1
+"""Less than this comes off when the edge is jointed."""
 
 
 @dataclass(frozen=True)
@@ -126,6 +128,8 @@ def rip_at_ends(item: PlacedBoard) -> tuple[tuple[float, float], tuple[float, fl
 def rip_words(ends_mm: tuple[float, float], units: LengthUnits) -> str:
     """What a saw takes off one edge: one length, or `left / right` when they differ noticeably."""
     left, right = ends_mm
+    if max(left, right) < LEAST_RIP_MM:
+        return "nothing"
     if abs(left - right) < _SAME_MM:
         return format_length((left + right) / 2, units)
     return f"{format_length(left, units)} / {format_length(right, units)}"

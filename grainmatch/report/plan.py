@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 
 from grainmatch.report.canvas import GREY, Drawing
-from grainmatch.report.place import PlacedTop, board_name, rip_at_ends
+from grainmatch.report.place import LEAST_RIP_MM, PlacedTop, board_name, rip_at_ends
 from grainmatch.units import MM_PER_INCH, LengthUnits
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -77,9 +77,9 @@ def cuts_csv(placed: PlacedTop, units: LengthUnits) -> str:
     for item in placed.boards:
         name = f"board {board_name(item.board.id)}"
         upper, lower = rip_at_ends(item)
-        if max(upper) > 0:
+        if max(upper) >= LEAST_RIP_MM:
             add(name, "rip upper edge", upper, item.box.width_mm + item.placement.rip_mm[1])
-        if max(lower) > 0:
+        if max(lower) >= LEAST_RIP_MM:
             add(name, "rip lower edge", lower, item.box.width_mm)
     panel, cut = placed.panel, placed.cut
     for what, off, leaves in (
@@ -88,7 +88,7 @@ def cuts_csv(placed: PlacedTop, units: LengthUnits) -> str:
         ("left end to size", cut.left_mm, panel.right_mm - cut.left_mm),
         ("right end to size", panel.right_mm - cut.right_mm, cut.length_mm),
     ):
-        if off > 1e-9:
+        if off >= LEAST_RIP_MM:
             add("glued panel", what, (off, off), leaves)
     return _csv([["cut", "piece", "what", *off_heading, f"leaves_{units}"], *rows])
 

@@ -7,7 +7,7 @@ import pytest
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Placement, Pose, Score
-from grainmatch.report.place import place_top
+from grainmatch.report.place import place_top, rip_words
 from grainmatch.report.top import draw_top, draw_wood
 from tests.report.fakes import fake_board, fake_boards, fake_layout
 
@@ -113,3 +113,10 @@ def test_tapered_boards_are_ripped_to_their_narrow_end() -> None:
     board = fake_board("1", start_mm=130, end_mm=110, length_mm=600)
     placed = place_top(layout_of(Placement("1")), [board])
     assert placed.panel.width_mm == 110
+
+
+def test_a_rip_is_told_as_a_saw_is_set() -> None:
+    assert rip_words((0.0, 0.04), "mm") == "nothing"
+    assert rip_words((1.5, 1.6), "mm") == "1.6 mm"
+    assert rip_words((1.5, 8.0), "mm") == "1.5 mm / 8.0 mm"
+    assert rip_words((0.0, 25.4), "in") == '0" / 1"'
