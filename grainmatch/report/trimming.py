@@ -32,7 +32,7 @@ def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUni
     """Everything about sizes and offcuts."""
 
     def words(mm: float) -> str:
-        return format_length(mm, units, decimals=0)
+        return format_length(mm, units, decimals=0) if mm >= 0.5 else "nothing"
 
     left, top, right, bottom = trim.cut_mm
     flow.heading("Cutting the panel to size")
