@@ -1,11 +1,12 @@
 """The recipes: one function an arrow. Photo -> boards -> layouts -> files.
 
-measure: photos to boards; gather: which photo shows what; drawn: outlines corrected by hand; arrange:
-boards to layouts; files: what the command line reads and writes. Everything here composes; the work is
-done on the floors below.
+measure: photos to boards; gather: which photo shows what; drawn: outlines corrected by hand;
+arrange: boards to layouts; check: a dry fit; files: what the command line reads and writes.
+Everything here composes; the work is done on the floors below.
 """
 
 from grainmatch.pipeline.arrange import arrange, arrange_faces, score_arrangement
+from grainmatch.pipeline.check import DryFit, check_dry_fit, check_photo
 from grainmatch.pipeline.files import (
     SavedLayout,
     file_to_papers,
@@ -17,11 +18,14 @@ from grainmatch.pipeline.gather import Failure
 from grainmatch.pipeline.measure import Measured, measure_boards, photos_to_boards, read_features
 
 __all__ = [
+    "DryFit",
     "Failure",
     "Measured",
     "SavedLayout",
     "arrange",
     "arrange_faces",
+    "check_dry_fit",
+    "check_photo",
     "file_to_papers",
     "folder_to_layouts",
     "layout_to_files",

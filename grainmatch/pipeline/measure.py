@@ -74,18 +74,19 @@ def scale_photo(
         return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on)
     outlines = find_boards(guess_bench(photo, thickness_mm=thickness_mm))
     if not outlines:
-        raise _no_boards(photo)
+        raise no_boards(photo)
     return fit_bench_from_board(photo, outlines[0].outline_px, known, thickness_mm=thickness_mm)
 
 
 def _boards_on(bench: Bench, thickness_mm: float) -> tuple[Board, ...]:
     outlines = find_boards(bench)
     if not outlines:
-        raise _no_boards(bench.photo)
+        raise no_boards(bench.photo)
     return lay_outlines(bench, outlines, thickness_mm)
 
 
-def _no_boards(photo: Photo) -> PhotoError:
+def no_boards(photo: Photo) -> PhotoError:
+    """The error for a photo in which no board was found."""
     return PhotoError(
         f"No boards were found in {photo.name}.",
         "Lay whole boards on a bench of another colour, with all ends in the picture.",

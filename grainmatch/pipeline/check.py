@@ -1,0 +1,100 @@
+"""A photo of the dry fit against its layout: which board lies where, and what differs, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from grainmatch.board.segment import find_boards
+from grainmatch.errors import LayoutError, PhotoError
+from grainmatch.geometry import pixels_to_plane
+from grainmatch.model import Bench, Board, Face, Layout, Photo
+from grainmatch.photo.pose import KnownBoard, SheetOn
+from grainmatch.photo.read import read_photo
+from grainmatch.pipeline.files import boards_of
+from grainmatch.pipeline.measure import lay_outlines, no_boards, scale_photo
+from grainmatch.report.record import layout_id, read_layout
+from grainmatch.score.differences import describe_differences
+from grainmatch.score.recognise import Recognition, recognise_boards
+
+
+@dataclass(frozen=True, eq=False)
+class DryFit:
+    """What was recognised, top edge first, and the differences; sentences are for the reader."""
+
+    layout: Layout
+    seen: tuple[Recognition, ...]
+    faces: tuple[Face, ...]
+    differences: tuple[str, ...]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What to tell the maker: each difference, or that all is as planned."""
+        return self.differences or ("Every board lies as in the layout.",)
+
+    def document(self) -> dict[str, Any]:
+        """Plain data, ready for JSON."""
+        outlines = (None if f.outline_px is None else np.round(f.outline_px, 1).tolist() for f in self.faces)
+        return {
+            "schema_version": 1,
+            "layout": layout_id(self.layout),
+            "agrees": not self.differences,
+            "differences": list(self.differences),
+            "boards": [
+                {"place": n, **asdict(seen), "outline_px": outline}
+                for n, (seen, outline) in enumerate(zip(self.seen, outlines, strict=True), 1)
+            ],
+        }
+
+
+def check_photo(
+    photo: Photo, layout: Layout, boards: Sequence[Board], *, sheet_on: SheetOn = "bench"
+) -> DryFit:
+    """Recognise every board in a photo of the laid-out top and say what differs from the layout.
+
+    Without a reference sheet the scale comes from the boards' own usual length. Raises PhotoError when no
+    board is found, LayoutError when the layout's boards are not among `boards`.
+    """
+    by_id = {b.id: b for b in boards}
+    try:
+        planned = [by_id[p.board_id] for p in layout.placements]
+    except KeyError as error:
+        raise LayoutError(
+            f"Board {error.args[0]} of the layout is not among the boards.", "Arrange the boards again."
+        ) from error
+    thickness_mm = float(np.median([b.thickness_mm for b in planned]))
+    usual = KnownBoard(length_mm=float(np.median([b.length_mm for b in planned])))
+    bench = scale_photo(photo, thickness_mm, sheet_on, usual)
+    outlines = find_boards(bench)
+    if not outlines:
+        raise no_boards(photo)
+    faces = tuple(b.faces[0] for b in lay_outlines(bench, outlines, thickness_mm))
+    seen = recognise_boards(faces, boards, left_mm=_left_edges_mm(bench, faces))
+    return DryFit(layout, tuple(seen), faces, tuple(describe_differences(seen, layout)))
+
+
+def check_dry_fit(layout_file: Path, photo_file: Path) -> DryFit:
+    """The check for a saved layout and a photo file."""
+    layout = read_layout(layout_file)
+    boards = boards_of(layout, layout_file)
+    return check_photo(read_photo(photo_file), layout, boards)
+
+
+def _left_edges_mm(bench: Bench, faces: Sequence[Face]) -> list[float]:
+    """Where each face's picture begins along the boards' common direction on the bench."""
+    flat = []
+    for face in faces:
+        if face.outline_px is None:
+            raise PhotoError("A board in the photo has no outline.", "Take the photo again.")
+        flat.append(pixels_to_plane(bench.camera, face.outline_px, bench.face_height_mm))
+    # The boards' direction: the long axis of the first outline's longest side, summed over all boards.
+    sides = [np.diff(np.vstack([f, f[:1]]), axis=0) for f in flat]
+    longest = [s[np.argmax(np.hypot(*s.T))] for s in sides]
+    along = np.sum([s * np.sign(s @ longest[0]) for s in longest], axis=0)
+    along = along / np.hypot(*along)
+    rightward = along if along[0] >= abs(along[1]) * 1e-9 else -along
+    return [float((f @ rightward).min()) for f in flat]
