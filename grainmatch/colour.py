@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 
-_RGB_TO_XYZ = np.array(
+RGB_TO_XYZ = np.array(
     [[0.412453, 0.357580, 0.180423], [0.212671, 0.715160, 0.072169], [0.019334, 0.119193, 0.950227]]
 )  # as scikit-image uses, so that both agree to rounding
-_WHITE_XYZ = np.array([0.95047, 1.0, 1.08883])
+WHITE_XYZ = np.array([0.95047, 1.0, 1.08883])
 _EPSILON = 216 / 24389
 _KAPPA = 24389 / 27
 
@@ -40,7 +40,7 @@ def linear_to_srgb(linear: Floats) -> NDArray[np.uint8]:
 
 def linear_to_lab(linear: Floats) -> Floats:
     """Linear light (..., 3) to CIELAB (..., 3) in the same float type."""
-    matrix = (_RGB_TO_XYZ / _WHITE_XYZ[:, None]).astype(linear.dtype)
+    matrix = (RGB_TO_XYZ / WHITE_XYZ[:, None]).astype(linear.dtype)
     ratio = linear @ matrix.T
     cube = np.where(ratio > _EPSILON, np.cbrt(np.maximum(ratio, 0)), (_KAPPA / 116) * ratio + 16 / 116)
     x, y, z = cube[..., 0], cube[..., 1], cube[..., 2]
@@ -57,7 +57,7 @@ def lab_to_linear(lab: Floats) -> Floats:
     y = (lab[..., 0] + 16) / 116
     cube = np.stack([y + lab[..., 1] / 500, y, y - lab[..., 2] / 200], axis=-1)
     ratio = np.where(cube**3 > _EPSILON, cube**3, (cube * 116 - 16) / _KAPPA)
-    inverse = np.linalg.inv(_RGB_TO_XYZ / _WHITE_XYZ[:, None]).astype(lab.dtype)
+    inverse = np.linalg.inv(RGB_TO_XYZ / WHITE_XYZ[:, None]).astype(lab.dtype)
     return np.asarray(ratio @ inverse.T)
 
 

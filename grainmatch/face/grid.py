@@ -77,6 +77,16 @@ def shrink(image: Floats, size: tuple[int, int]) -> Floats:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
+def blur_wide(image: Floats, along: float, across: float) -> Floats:
+    """Gaussian blur through a smaller copy when the sigma allows it."""
+    height, width = image.shape[:2]
+    size = (max(1, width // max(1, int(along / 2.5))), max(1, height // max(1, int(across / 2.5))))
+    if size == (width, height):
+        return blur(image, along, across)
+    soft = blur(shrink(image, size), along * size[0] / width, max(0.3, across * size[1] / height))
+    return np.asarray(cv2.resize(soft, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
 def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
     """Bring a face to working scale (a whole step down, never up) and pad it to whole cells."""
     step = max(1, int(px_per_mm / _WORK_PX_PER_MM))

@@ -14,7 +14,7 @@ from importlib.resources import files
 import cv2
 import numpy as np
 
-from grainmatch.face.grid import Floats, blur, shrink
+from grainmatch.face.grid import Floats, blur, blur_wide
 from grainmatch.model import Mask
 
 MODEL_PX_PER_MM = 2.0  # the scale the model was fitted at; it also serves from 1 to 2.2
@@ -44,11 +44,11 @@ def measure_pixels(lab: Floats, inside: Mask, *, px_per_mm: float) -> Floats:
     light = np.ascontiguousarray(lab[..., 0])
     small, middle, wide = (
         blur(lab, 0.5 * s, 0.5 * s),
-        _blur_wide(lab, 1.5 * s, 1.5 * s),
-        _blur_wide(lab, 4 * s, 4 * s),
+        blur_wide(lab, 1.5 * s, 1.5 * s),
+        blur_wide(lab, 4 * s, 4 * s),
     )
-    near_along = _blur_wide(light, 8 * s, 0.5 * s)
-    along, around = _blur_wide(lab, 25 * s, 1.0 * s), _blur_wide(lab, 12 * s, 12 * s)
+    near_along = blur_wide(light, 8 * s, 0.5 * s)
+    along, around = blur_wide(lab, 25 * s, 1.0 * s), blur_wide(lab, 12 * s, 12 * s)
     planes = [
         (near_along - small[..., 0])[..., None],
         along - small,
@@ -89,7 +89,7 @@ def _line_energy(light: Floats, s: float) -> Floats:
     gx = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=s / 8), dtype=np.float32)
     gy = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=s / 8), dtype=np.float32)
     energy = np.dstack([gx * gx, gy * gy])
-    return np.log1p(np.dstack([_blur_wide(energy, r * s, r * s) for r in (1.5, 4.0)]))
+    return np.log1p(np.dstack([blur_wide(energy, r * s, r * s) for r in (1.5, 4.0)]))
 
 
 def _fill_outside(lab: Floats, inside: Mask, s: float) -> Floats:
@@ -97,16 +97,6 @@ def _fill_outside(lab: Floats, inside: Mask, s: float) -> Floats:
     if inside.all():
         return lab
     wood = inside.astype(np.float32)
-    near = _blur_wide(lab * wood[..., None], 12 * s, 12 * s)
-    near /= (_blur_wide(wood, 12 * s, 12 * s) + 1e-4)[..., None]
+    near = blur_wide(lab * wood[..., None], 12 * s, 12 * s)
+    near /= (blur_wide(wood, 12 * s, 12 * s) + 1e-4)[..., None]
     return np.where(inside[..., None], lab, near).astype(np.float32)
-
-
-def _blur_wide(image: Floats, along: float, across: float) -> Floats:
-    """Gaussian blur through a smaller copy when the sigma allows it."""
-    height, width = image.shape[:2]
-    size = (max(1, width // max(1, int(along / 2.5))), max(1, height // max(1, int(across / 2.5))))
-    if size == (width, height):
-        return blur(image, along, across)
-    soft = blur(shrink(image, size), along * size[0] / width, max(0.3, across * size[1] / height))
-    return np.asarray(cv2.resize(soft, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.grid import Floats, Grid, blur, shrink
+from grainmatch.face.grid import Floats, Grid, blur, blur_wide, shrink
 from grainmatch.face.knot_pixels import MODEL_PX_PER_MM, KnotModel, apply_model, load_model, measure_pixels
 from grainmatch.model import Mark, Mask
 
@@ -95,9 +95,8 @@ def _stretches(lab: Floats, inside: Mask, scale: float) -> Iterator[tuple[int, i
     light = shrink(np.ascontiguousarray(lab[..., 0]), size)
     wood = shrink(inside.astype(np.float32), size)
     unit = scale / step
-    mass_along, mass_around = (blur(wood, *s) + 1e-4 for s in ((20 * unit, 1.2 * unit), (8 * unit, 8 * unit)))
-    along = blur(light * wood, 20 * unit, 1.2 * unit) / mass_along
-    around = blur(light * wood, 8 * unit, 8 * unit) / mass_around
+    sizes = ((20 * unit, 1.2 * unit), (8 * unit, 8 * unit))
+    along, around = (blur_wide(light * wood, *s) / (blur_wide(wood, *s) + 1e-4) for s in sizes)
     drop = np.minimum(along, around) - blur(light, 0.6 * unit, 0.6 * unit)
     spots = ((drop > _LEAST_DROP) & (wood > 0.9)).any(axis=0)
     reach = int(_MARGIN_MM * unit)

@@ -6,11 +6,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.errors import BoardError
+from grainmatch.face.cut import read_cut
 from grainmatch.face.extent import find_wood
 from grainmatch.face.grain import Grain, measure_grain
 from grainmatch.face.grid import Grid, lay_grid
 from grainmatch.face.marks import cover, find_marks
-from grainmatch.face.tone import find_glare, mean_tone, measure_cells, measure_lab
+from grainmatch.face.rings import measure_rings
+from grainmatch.face.sapwood import find_sapwood, sapwood_mask
+from grainmatch.face.tone import (
+    find_glare,
+    mean_tone,
+    measure_cells,
+    measure_drift,
+    measure_lab,
+    measure_streaks,
+)
 from grainmatch.geometry import mean_axis_rad
 from grainmatch.model import Features, Mask, Rgb
 
@@ -25,23 +35,42 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     grid = lay_grid(rgb, find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
     lab = measure_lab(grid.rgb)
     marks = find_marks(lab, grid)
-    clear = grid.inside & ~find_glare(grid.rgb) & ~cover(marks, grid, grow_mm=0.5)
-    grain = measure_grain(np.ascontiguousarray(lab[..., 0]), grid, clear=clear)
+    glare = find_glare(grid.rgb)
+    clear = grid.inside & ~glare & ~cover(marks, grid, grow_mm=0.5)
+    light = np.ascontiguousarray(lab[..., 0])
+    grain = measure_grain(light, grid, clear=clear)
+    rings = measure_rings(light, grid, grain, clear=clear)
+    edges = find_sapwood(lab, grid, clear)
+    sapwood = np.zeros(grid.shape)
+    if edges is not None:
+        sapwood[:] = grid.cell_mean(sapwood_mask(edges, grid))
+    cells = measure_cells(lab, grid, clear)
+    drift = measure_drift(cells, 1 - sapwood)
+    figure = read_cut(grain, rings, grid)
     upper, lower = _edge_angles(grain, grid, rgb.shape[1])
-    rows, columns = grid.shape
     return Features(
         px_per_mm=px_per_mm,
         cell_mm=grid.cell_mm,
         angle_rad=grain.angle_rad,
         coherence=grain.coherence,
-        lab=measure_cells(lab, grid, clear),
-        ring_mm=np.full((rows, columns), np.nan),
-        sapwood=np.zeros((rows, columns)),
+        lab=cells,
+        ring_mm=rings.spacing_mm,
+        sapwood=sapwood,
         mean_lab=mean_tone(lab, clear),
         mean_angle_rad=mean_axis_rad(grain.angle_rad, grain.coherence + 1e-9),
         marks=marks,
+        cut=figure.cut,
+        cut_cells=figure.cut_cells,
+        cathedral=figure.cathedral,
         upper_angle_rad=upper,
         lower_angle_rad=lower,
+        bark_side_up=figure.bark_side_up,
+        bark_confidence=figure.bark_confidence,
+        fibre_angle_rad=grain.fibre_angle_rad,
+        sapwood_edges=edges,
+        drift_lab=drift,
+        streak_de=measure_streaks(cells, sapwood, drift),
+        glare=np.asarray(grid.cell_mean(glare), dtype=np.float64),
     )
 
 

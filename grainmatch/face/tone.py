@@ -6,9 +6,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.colour import srgb_to_lab
-from grainmatch.face.grid import Floats, Grid
+from grainmatch.colour import RGB_TO_XYZ, SRGB8_TO_LINEAR, WHITE_XYZ
+from grainmatch.face.grid import Floats, Grid, blur
 from grainmatch.model import Mask, Rgb
+
+_DRIFT_CELLS = 25.0
+_LINEAR_TO_RATIO = (RGB_TO_XYZ / WHITE_XYZ[:, None]).astype(np.float32)
+_CUBE_TO_LAB = np.array([[0, 116, 0, -16], [500, -500, 0, 0], [0, 200, -200, 0]], dtype=np.float32)
 
 
 def find_glare(rgb: Rgb) -> Mask:
@@ -17,13 +21,48 @@ def find_glare(rgb: Rgb) -> Mask:
 
 
 def measure_lab(rgb: Rgb) -> Floats:
-    """CIELAB (h, w, 3), float32."""
-    return np.asarray(srgb_to_lab(rgb), dtype=np.float32)
+    """CIELAB (h, w, 3), float32; `colour.srgb_to_lab` five times faster.
+
+    The same to 0.001 above L = 8. The straight part of the CIE curve below that, darker than any wood, is
+    left out: such pixels come out somewhat too dark, never below L = 0.
+    """
+    linear = cv2.LUT(rgb, SRGB8_TO_LINEAR.reshape(1, 256))
+    cube = cv2.pow(cv2.transform(linear, _LINEAR_TO_RATIO), 1 / 3)
+    cube = np.maximum(cube, np.float32(16 / 116))
+    return np.asarray(cv2.transform(cube, _CUBE_TO_LAB), dtype=np.float32)
 
 
 def measure_cells(lab: Floats, grid: Grid, clear: Mask) -> NDArray[np.float64]:
     """Mean CIELAB of clear wood in each cell (rows, columns, 3); NaN where a cell holds none."""
     return np.asarray(grid.cell_mean(lab, clear.astype(np.float32)), dtype=np.float64)
+
+
+def measure_drift(cells: NDArray[np.float64], heart: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Slow change of tone along the board (columns, 3), about its mean, from cells' CIELAB.
+
+    heart (rows, columns) weighs cells: sapwood coming and going along an edge is no drift. Smoothed over
+    about 100 mm, where cells are 4 mm.
+    """
+    weight = np.where(np.isfinite(cells[..., 0]), heart, 0.0)
+    mass = blur(weight.sum(axis=0)[None], _DRIFT_CELLS, 1.0)[0]
+    total = blur(np.nansum(cells * weight[..., None], axis=0)[None], _DRIFT_CELLS, 1.0)[0]
+    line = total / np.maximum(mass, 1e-6)[:, None]
+    mean = (line * mass[:, None]).sum(axis=0) / max(mass.sum(), 1e-6)
+    return np.asarray(line - mean, dtype=np.float64)
+
+
+def measure_streaks(
+    cells: NDArray[np.float64], sapwood: NDArray[np.float64], drift: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """CIE76 difference (rows, columns) of each cell from the heartwood's tone at its place along the board.
+
+    Lightness counts half: late wood alone makes light and dark lines, a streak changes hue as well. NaN
+    where a cell holds no clear wood; 0 in sapwood, which has its own record.
+    """
+    heart = np.isfinite(cells[..., 0]) & (sapwood < 0.25)
+    typical = np.median(cells[heart], axis=0) if heart.any() else np.zeros(3)
+    off = (cells - drift[None] - typical) * np.array([0.5, 1.0, 1.0])
+    return np.asarray(np.where(sapwood < 0.25, np.linalg.norm(off, axis=2), 0.0), dtype=np.float64)
 
 
 def mean_tone(lab: Floats, clear: Mask) -> NDArray[np.float64]:
