@@ -49,7 +49,7 @@ def test_a_top_laid_as_planned(dry_fit: DryFit) -> None:
     [
         (plan("4At", "3At", "2At", "1At", round_the_bench=True), None),
         (plan("1A", "2At", "3A", "4A"), "board 2 is turned end for end"),
-        (plan("1A", "3A", "2A", "4A"), "boards 2 and 3 have changed places"),
+        (plan("1A", "3A", "2A", "4A"), "boards 3 and 2 have changed places"),
         (plan("1A", "2A", "3B", "4A"), "board 3 shows its other face"),
     ],
 )
