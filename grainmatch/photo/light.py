@@ -7,6 +7,7 @@ perfect white reads 1 everywhere.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from grainmatch.colour import SRGB8_TO_LINEAR, linear_to_srgb, srgb_to_linear
 from grainmatch.geometry import Points, apply_homography
-from grainmatch.model import Light, Photo, Rgb, Sheet
+from grainmatch.model import Light, Mask, Photo, Rgb, Sheet
 from grainmatch.photo import sheet as printed
 
 Floats = NDArray[np.float64]
@@ -23,6 +24,7 @@ GRID_CELLS = 48  # along the photo's long side
 # Plain office paper reflects about this much of what a perfect white would (sRGB 244 beside the patches).
 PAPER_LINEAR = float(SRGB8_TO_LINEAR[244])
 CLIPPED_FRAC = 0.02
+_PAPER_WEIGHT = 0.7
 _CLIPPED_LEVEL = 254
 
 
@@ -57,49 +59,93 @@ _ENCODE: NDArray[np.uint8] = linear_to_srgb(np.arange(65536, dtype=np.float64) /
 
 def measure_light(photo: Photo, sheets: Sequence[Sheet]) -> Light:
     """White from the sheets' patches and paper, the same all over the photo; no sheet: no change."""
-    whites = [w for w in (measure_white(photo, sheet) for sheet in sheets) if w is not None]
-    if not whites:
-        return flat_light(photo)
-    return flat_light(photo, 1.0 / np.exp(np.mean(np.log(whites), axis=0)))
+    whites = [read_whites(photo, sheet) for sheet in sheets]
+    levels = [join_whites(w.log_light, w) for w in whites if w is not None]
+    return flat_light(photo, np.exp(-np.mean(levels, axis=0)) if levels else None)
 
 
-def measure_white(photo: Photo, sheet: Sheet) -> Floats | None:
-    """Linear light (3,) a perfect white would send from the sheet; None when it cannot be told.
+@dataclass(frozen=True, eq=False)
+class Whites:
+    """Looks at one sheet's patches and paper.
 
-    Each patch's mean light over the light its sRGB value stands for, and the paper's over PAPER_LINEAR,
-    averaged in the logarithm with the brighter ones counting more; patches that are clipped, covered or
-    out of the picture do not count.
+    places_mm (n, 2) on the sheet; log_light (n, 3) of a perfect white there; weight (n,); patch (n,):
+    whether it is one.
     """
-    if sheet.number < 0:
-        return _plain_white(photo, sheet)
-    left = printed.pattern_left_mm(sheet.paper_mm)
-    boxes = [
-        (left + printed.PATCH_PITCH_MM * k + 3, printed.PATCH_TOP_MM + 3, printed.PATCH_MM[0] - 6, 9.0)
-        for k in range(len(printed.PATCH_SRGB) - 1)
-    ]
-    known = [*(float(SRGB8_TO_LINEAR[v]) for v in printed.PATCH_SRGB[:-1]), PAPER_LINEAR]
-    boxes.append((left, printed.PATCH_TOP_MM - 8, printed.PATTERN_MM[0], 6.0))
+
+    places_mm: Points
+    log_light: Floats
+    weight: Floats
+    patch: Mask
+
+
+def read_whites(photo: Photo, sheet: Sheet) -> Whites | None:
+    """Light of a perfect white at each patch and at the paper; None when nothing can be read.
+
+    A patch's mean light over the light its sRGB value stands for, brighter ones weighing more; the paper's
+    over PAPER_LINEAR. Boxes that are clipped, uneven (covered) or out of the picture are left out.
+    """
     to_px, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px, 0)
-    ratios, weights = [], []
-    for box, value in zip(boxes, known, strict=True):
-        light = _box_light(photo, np.asarray(to_px), box)
-        if light is not None:
-            ratios.append(light / value)
-            weights.append(value if value < PAPER_LINEAR else 4.0)
-    if not ratios:
+    boxes = _white_boxes(sheet)
+    seen = [(box, known, _box_light(photo, np.asarray(to_px), box)) for box, known in boxes]
+    good = [(box, known, light) for box, known, light in seen if light is not None]
+    if not good:
         return None
-    logs = np.log(np.maximum(np.array(ratios), 1e-4))
-    centre = np.median(logs, axis=0)
-    w = np.array(weights)[:, None] / (1 + ((logs - centre) / 0.05) ** 2)
-    return np.asarray(np.exp((w * logs).sum(axis=0) / w.sum(axis=0)))
+    return Whites(
+        np.array([(box[0] + box[2] / 2, box[1] + box[3] / 2) for box, _, _ in good]),
+        np.log(np.maximum(np.array([light / known for _, known, light in good]), 1e-4)),
+        np.array([known if known != PAPER_LINEAR else _PAPER_WEIGHT for _, known, _ in good]),
+        np.array([known != PAPER_LINEAR for _, known, _ in good]),
+    )
 
 
-def _plain_white(photo: Photo, sheet: Sheet) -> Floats | None:
-    """White from the middle of a plain sheet of paper."""
-    to_px, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px, 0)
+def join_whites(log_light: Floats, whites: Whites) -> Floats:
+    """One log white (3,) from looks (n, 3), which may have had the light's fall-off taken out.
+
+    The level is the patches'; the paper, whose whiteness nobody knows, has a say in the tint only, unless
+    no patch can be read.
+    """
+    level_of = log_light.mean(axis=1)
+    use = whites.patch if whites.patch.any() else ~whites.patch
+    level = _robust_mean(level_of[use], whites.weight[use])
+    tint = [_robust_mean(log_light[:, k] - level_of, whites.weight) for k in range(3)]
+    return level + np.array(tint)
+
+
+def _robust_mean(values: Floats, weights: Floats) -> float:
+    """Weighted mean in which values more than 5 % from the median hardly count."""
+    w = weights / (1 + ((values - np.median(values)) / 0.05) ** 2)
+    return float((w * values).sum() / w.sum())
+
+
+def _white_boxes(sheet: Sheet) -> list[tuple[tuple[float, float, float, float], float]]:
+    """Boxes (left, top, width, height) on the sheet, and what each reflects of a perfect white's light."""
+    if sheet.number < 0:
+        width, height = sheet.paper_mm
+        return [((0.2 * width, 0.2 * height, 0.6 * width, 0.6 * height), PAPER_LINEAR)]
+    left = printed.pattern_left_mm(sheet.paper_mm)
+    patch_mm = (printed.PATCH_MM[0] - 6, printed.PATCH_MM[1] - 6)
+    boxes = [
+        (
+            (left + printed.PATCH_PITCH_MM * k + 3, printed.PATCH_TOP_MM + 3, *patch_mm),
+            float(SRGB8_TO_LINEAR[v]),
+        )
+        for k, v in enumerate(printed.PATCH_SRGB[:-1])
+    ]
+    strip = [(left + 35.0 * k, printed.PATCH_TOP_MM - 8, 35.0, 6.0) for k in range(6)]
+    return boxes + [(box, PAPER_LINEAR) for box in strip]
+
+
+def blank_paper_mm(sheet: Sheet) -> Points:
+    """Places (n, 2) on the sheet's paper that nothing is printed on, about 12 mm apart."""
     width, height = sheet.paper_mm
-    light = _box_light(photo, np.asarray(to_px), (0.2 * width, 0.2 * height, 0.6 * width, 0.6 * height))
-    return None if light is None else np.asarray(light / PAPER_LINEAR)
+    x, y = np.meshgrid(np.arange(7.0, width - 6, 12.0), np.arange(7.0, height - 6, 12.0))
+    places = np.column_stack([x.ravel(), y.ravel()])
+    if sheet.number < 0:
+        return places
+    left = printed.pattern_left_mm(sheet.paper_mm)
+    beside = np.abs(places[:, 0] - width / 2) > width / 2 - left + 6
+    strip = np.column_stack([np.arange(left, width - left + 1, 12.0), np.full(18, printed.PATCH_TOP_MM - 5)])
+    return np.concatenate([places[beside], strip])
 
 
 def _box_light(photo: Photo, to_px: Points, box_mm: tuple[float, float, float, float]) -> Floats | None:
