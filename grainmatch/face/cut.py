@@ -60,10 +60,14 @@ class _PithTable:
         return float(self.place_mm[i]), float(_DISTANCES_MM[k])
 
 
-def read_cut(grain: Grain, rings: Rings, grid: Grid) -> Figure:
-    """Cut of the board from grain directions and line spacing on the cell grid."""
+def read_cut(grain: Grain, rings: Rings, grid: Grid, *, sapwood: NDArray[np.float64]) -> Figure:
+    """Cut of the board from grain directions and line spacing on the cell grid.
+
+    sapwood (rows, columns) is its share of each cell: lines hardly show there and are not counted.
+    """
     y_mm = np.asarray((np.arange(grid.shape[0]) + 0.5) * grid.cell_mm, dtype=np.float64)
-    table = _fit_pith(grain, rings, y_mm, grid)
+    heart = 1 - sapwood.mean(axis=1)
+    table = _fit_pith(grain, rings, y_mm, grid, heart)
     if table is None:
         return Figure("unclear", np.full(grid.shape, "unclear"), None, None, 0.0)
     classes = _classes(table, y_mm)
@@ -94,11 +98,11 @@ def bark_side_of_pair(show: Features, back: Features) -> tuple[Side | None, floa
     return ("A" if gap > 0 else "B"), float(np.clip(0.3 + 0.25 * abs(gap) / max(sigma, 1e-6), 0, 0.85))
 
 
-def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid) -> _PithTable | None:
+def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid, heart: Places) -> _PithTable | None:
     """Chance of each place and distance of the pith, from line density and lean together."""
     sure = grain.coherence > _LEAST_COHERENCE
     seen = np.isfinite(rings.lines_per_mm)
-    rows = seen.mean(axis=1) > 0.3
+    rows = (seen.mean(axis=1) > 0.3) & (heart > 0.3)
     if rows.sum() < 5 or sure.mean() < 0.1:
         return None
     density = np.array(
@@ -110,7 +114,7 @@ def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid) -> _PithTabl
     u = y_mm[None, None, :] - place[:, None, None]
     r = np.hypot(u, _DISTANCES_MM[None, :, None])
     # A constant stands for the lines that are counted where none are drawn: streaks, noise.
-    density_cost = _misfit(density[rows], (np.abs(u) / r)[..., rows], np.ones(int(rows.sum())), offset=True)
+    density_cost = _misfit(density[rows], (np.abs(u) / r)[..., rows], heart[rows] ** 2, offset=True)
     shape = r / np.where(np.abs(u) < _NEAREST_SIDE_MM, np.copysign(_NEAREST_SIDE_MM, u), u)
     known = lean_weight > 0.1
     lean_cost = np.zeros(density_cost.shape)

@@ -23,6 +23,8 @@ _LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted 
 _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
 _MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
 _SURE = 0.9
+_SOUND_SHARE = 0.44  # of the wood's lightness; a dead knot's rim is darker (parts four in five as labelled)
+_HOLE_SHARE = 0.2  # of the wood's lightness; darker than that is no wood
 _SMALLEST_MM = 1.5
 
 
@@ -51,12 +53,13 @@ def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, grid: Grid) ->
     within = patch.astype(bool)
     light = lab[top:bottom, left:right, 0][within]
     confidence = float(np.percentile(odds[top:bottom, left:right][within], 75))
-    hole = float(np.percentile(light, 40)) < 12
+    wood = float(np.median(lab[::4, ::4, 0][grid.inside[::4, ::4]]))
+    hole = float(np.percentile(light, 15)) < _HOLE_SHARE * wood
     return Mark(
         "hole" if hole else "knot",
         _outer_rim(outline_px) / grid.px_per_mm,
         confidence=confidence,
-        sound=bool(np.percentile(light, 15) > 30),
+        sound=bool(np.percentile(light, 5) > _SOUND_SHARE * wood),
     )
 
 

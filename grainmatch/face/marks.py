@@ -22,6 +22,9 @@ from grainmatch.model import Mark, MarkKind, Mask
 
 _LEAST_DROP = 15.0  # lightness below the wood around; late wood in softwood stays within about 12
 _DROP_SPREADS = 4.5  # ... or this many robust spreads, whichever is more
+_COARSE_PX = 6  # working pixels in one of the image of the wood's level
+_SIDE_MM = 6.0
+_ALONG_MM = 1.0  # cracks and streaks run along the board; noise and pores do not
 _THIN_MM = 4.0
 _LEAST_LENGTH_MM = 8.0
 _BARK_LENGTH_MM = 25.0
@@ -66,8 +69,8 @@ def cover(marks: tuple[Mark, ...], grid: Grid, *, grow_mm: float = 0.0) -> Mask:
 
 
 def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
-    """CIELAB of the clear wood around each place (15 mm), as a coarse image (a sixth of the size)."""
-    size = (max(1, lab.shape[1] // 6), max(1, lab.shape[0] // 6))
+    """CIELAB of the clear wood about each place, 15 mm along and 5 mm across, as a coarse image."""
+    size = (max(1, lab.shape[1] // _COARSE_PX), max(1, lab.shape[0] // _COARSE_PX))
     coarse, weight = shrink(lab, size), shrink(free.astype(np.float32), size)
     sigma = 15.0 * grid.px_per_mm / 6
     level = coarse
@@ -82,9 +85,8 @@ def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
 
 def _find_dark(lab: Floats, level: Floats, free: Mask, grid: Grid) -> list[Mark]:
     """Dark patches that are no knots."""
-    height, width = free.shape
-    wood = np.asarray(cv2.resize(np.ascontiguousarray(level[..., 0]), (width, height)), dtype=np.float32)
-    drop = np.where(free, wood - lab[..., 0], 0)
+    light = blur(np.ascontiguousarray(lab[..., 0]), _ALONG_MM * grid.px_per_mm, 0.3)
+    drop = np.where(free, _lower_side(level[..., 0], free.shape, grid) - light, 0)
     sample = drop[::3, ::3][free[::3, ::3]]
     spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
     dark = (drop > max(_LEAST_DROP, _DROP_SPREADS * spread)).astype(np.uint8)
@@ -104,6 +106,17 @@ def _find_dark(lab: Floats, level: Floats, free: Mask, grid: Grid) -> list[Mark]
     return marks
 
 
+def _lower_side(level: Floats, shape: tuple[int, ...], grid: Grid) -> Floats:
+    """The darker of the wood's levels on the two sides of each pixel, across the board.
+
+    So heartwood beside sapwood is not dark: it equals the wood on its one side.
+    """
+    rows = max(1, round(_SIDE_MM * grid.px_per_mm / _COARSE_PX))
+    padded = np.pad(level, ((rows, rows), (0, 0)), mode="edge")
+    darker = np.minimum(padded[: -2 * rows], padded[2 * rows :]).astype(np.float32)
+    return np.asarray(cv2.resize(darker, (shape[1], shape[0])), dtype=np.float32)
+
+
 def _measure_shape(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid) -> _Shape:
     """Size, run and colour of a patch given by its border pixels (n, 2)."""
     low, high = points.min(axis=0), points.max(axis=0) + 1
@@ -111,7 +124,7 @@ def _measure_shape(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid)
     cv2.fillPoly(patch, [(points - low).astype(np.int32)], 1)
     rows, columns = np.nonzero(patch)
     mean = lab[low[1] : high[1], low[0] : high[0]][rows, columns].mean(axis=0)
-    middle = (points.mean(axis=0) / 6).astype(int)
+    middle = (points.mean(axis=0) / _COARSE_PX).astype(int)
     wood = level[min(middle[1], level.shape[0] - 1), min(middle[0], level.shape[1] - 1)]
     _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
     length_px = max(sides) + 1
@@ -149,7 +162,7 @@ def _name(shape: _Shape) -> MarkKind | None:
 
 def _find_stains(level: Floats, grid: Grid) -> list[Mark]:
     """Broad patches greyer or bluer than the face's wood: fungal blue stain, iron, water."""
-    scale = grid.px_per_mm / 6
+    scale = grid.px_per_mm / _COARSE_PX
     inside = shrink(grid.inside.astype(np.float32), (level.shape[1], level.shape[0])) > 0.5
     if not inside.any():
         return []

@@ -46,7 +46,7 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
         sapwood[:] = grid.cell_mean(sapwood_mask(edges, grid))
     cells = measure_cells(lab, grid, clear)
     drift = measure_drift(cells, 1 - sapwood)
-    figure = read_cut(grain, rings, grid)
+    figure = read_cut(grain, rings, grid, sapwood=sapwood)
     upper, lower = _edge_angles(grain, grid, rgb.shape[1])
     return Features(
         px_per_mm=px_per_mm,
