@@ -58,6 +58,7 @@ def _measure(arguments: argparse.Namespace) -> int:
         species=arguments.species,
         known=_known_scale(arguments),
         progress=_show_progress,
+        cache=None if arguments.fresh else pipeline.usual_cache(),
     )
     document = pipeline.save_measured(measured, arguments.out)
     if arguments.json:
@@ -177,6 +178,7 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument("--known-paper", choices=["a4", "letter"], help="scale from a plain sheet of paper")
     measure.add_argument("--known-length", type=_length, help="scale from the first board's typed length")
     measure.add_argument("--known-width", type=_length, help="scale from the first board's typed width")
+    measure.add_argument("--fresh", action="store_true", help="measure again what was measured before")
     measure.add_argument("--out", type=Path, required=True, metavar="FOLDER")
     measure.add_argument("--json", action="store_true")
     measure.set_defaults(command=_measure)

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import settings
 
-from grainmatch.pipeline import Measured, photos_to_boards
+from grainmatch.pipeline import Measured, ReadingCache, photos_to_boards
 
 # a busy machine must not fail a property; pytest-timeout catches hangs
 settings.register_profile("grainmatch", deadline=None)
 settings.load_profile("grainmatch")
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Tests never see the user's cache; photos they share are measured once."""
+    folder = tmp_path_factory.mktemp("cache")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("GRAINMATCH_CACHE", str(folder))
+        yield folder
 
 
 @pytest.fixture(scope="session")
@@ -30,6 +40,7 @@ def demo_truth() -> dict[str, Any]:
 
 
 @pytest.fixture(scope="session")
-def demo() -> Measured:
+def demo(own_cache: Path) -> Measured:
     """All demo photos through the pipeline, as `grainmatch measure sample_images` does."""
-    return photos_to_boards([SAMPLES], thickness_mm=27.0, species="cherry")
+    cache = ReadingCache(own_cache)
+    return photos_to_boards([SAMPLES], thickness_mm=27.0, species="cherry", cache=cache)

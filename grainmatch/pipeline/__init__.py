@@ -6,6 +6,7 @@ Everything here composes; the work is done on the floors below.
 """
 
 from grainmatch.pipeline.arrange import arrange, arrange_faces, score_arrangement
+from grainmatch.pipeline.cache import ReadingCache, usual_cache
 from grainmatch.pipeline.check import DryFit, check_dry_fit, check_photo
 from grainmatch.pipeline.files import (
     SavedLayout,
@@ -21,6 +22,7 @@ __all__ = [
     "DryFit",
     "Failure",
     "Measured",
+    "ReadingCache",
     "SavedLayout",
     "arrange",
     "arrange_faces",
@@ -34,4 +36,5 @@ __all__ = [
     "read_features",
     "save_measured",
     "score_arrangement",
+    "usual_cache",
 ]

@@ -15,9 +15,9 @@ from grainmatch.geometry import pixels_to_plane
 from grainmatch.model import Bench, Board, Face, Layout, Photo
 from grainmatch.photo.pose import KnownBoard, SheetOn
 from grainmatch.photo.read import read_photo
-from grainmatch.pipeline.files import boards_of
+from grainmatch.pipeline.files import boards_folder_of
 from grainmatch.pipeline.measure import lay_outlines, no_boards, scale_photo
-from grainmatch.report.record import layout_id, read_layout
+from grainmatch.report.record import layout_id, read_boards, read_layout
 from grainmatch.score.differences import describe_differences
 from grainmatch.score.recognise import Recognition, recognise_boards
 
@@ -80,7 +80,7 @@ def check_photo(
 def check_dry_fit(layout_file: Path, photo_file: Path) -> DryFit:
     """The check for a saved layout and a photo file."""
     layout = read_layout(layout_file)
-    boards = boards_of(layout, layout_file)
+    boards = read_boards(boards_folder_of(layout, layout_file))
     return check_photo(read_photo(photo_file), layout, boards)
 
 

@@ -15,10 +15,23 @@ from grainmatch.errors import StoreError
 from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
 from grainmatch.glueup.trim import plan_trim
-from grainmatch.model import Board, Features, Layout, Progress, Side, Tools, Wishes
+from grainmatch.model import (
+    Board,
+    Cathedral,
+    Features,
+    Layout,
+    Mark,
+    Progress,
+    Sapwood,
+    Side,
+    Tools,
+    Wishes,
+)
 from grainmatch.pipeline.arrange import arrange
+from grainmatch.pipeline.cache import code_fingerprint
 from grainmatch.pipeline.measure import Measured, read_features
 from grainmatch.report.disk import write_bytes
+from grainmatch.report.pack import pack, unpack
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers
 from grainmatch.report.record import BOARDS_FILE, read_boards, read_layout, write_boards, write_layout
@@ -26,6 +39,8 @@ from grainmatch.report.top import draw_png
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import predict_top_year
+
+FEATURES_FILE = "features.npz"
 
 
 @dataclass(frozen=True)
@@ -44,8 +59,26 @@ def save_measured(measured: Measured, folder: Path) -> dict[str, Any]:
     if not measured.boards:
         return {"schema_version": 1, "warnings": list(measured.warnings), "boards": []}
     path = write_boards(folder, measured.boards, measured.features, warnings=measured.warnings)
+    known = {"made_by": code_fingerprint(), "boards_sha256": _sha256(path), "features": measured.features}
+    write_bytes(folder / FEATURES_FILE, pack(known))
     document: dict[str, Any] = json.loads(path.read_text("utf-8"))
     return document
+
+
+def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[str, Side], Features]:
+    """The features kept beside boards.json; read from the faces anew when they are not those of today."""
+    try:
+        known = unpack((folder / FEATURES_FILE).read_bytes(), (Features, Mark, Cathedral, Sapwood))
+        of_today = (known["made_by"], known["boards_sha256"]) == (
+            code_fingerprint(),
+            _sha256(folder / BOARDS_FILE),
+        )
+    except (OSError, ValueError, TypeError, KeyError):
+        of_today = False
+    if not of_today:
+        return read_features(boards)
+    features: Mapping[tuple[str, Side], Features] = known["features"]
+    return features
 
 
 def folder_to_layouts(
@@ -61,7 +94,13 @@ def folder_to_layouts(
     """Search the best layouts of measured boards and write each with its picture, best first."""
     boards = read_boards(boards_folder)
     layouts = arrange(
-        boards, top_mm=top_mm, wishes=wishes or Wishes(), n_best=n_best, seed=seed, progress=progress
+        boards,
+        top_mm=top_mm,
+        wishes=wishes or Wishes(),
+        n_best=n_best,
+        seed=seed,
+        features=read_known_features(boards_folder, boards),
+        progress=progress,
     )
     source = {
         "boards": Path(os.path.relpath(boards_folder.resolve(), out.resolve())).as_posix(),
@@ -136,12 +175,14 @@ def file_to_papers(
 ) -> list[Path]:
     """The papers of a saved layout, from the boards it was made from."""
     layout = read_layout(layout_file)
-    boards = boards_of(layout, layout_file)
-    return layout_to_files(layout, boards, folder, paper=paper, units=units, strips=strips)
+    place = boards_folder_of(layout, layout_file)
+    boards = read_boards(place)
+    features = read_known_features(place, boards)
+    return layout_to_files(layout, boards, folder, paper=paper, units=units, strips=strips, features=features)
 
 
-def boards_of(layout: Layout, layout_file: Path) -> list[Board]:
-    """The measured boards a layout file was made from.
+def boards_folder_of(layout: Layout, layout_file: Path) -> Path:
+    """The folder of measured boards a layout file was made from.
 
     Raises StoreError when their folder is gone or they were measured anew since.
     """
@@ -161,7 +202,7 @@ def boards_of(layout: Layout, layout_file: Path) -> list[Board]:
         raise StoreError(
             f"The boards were measured anew after {layout_file.name} was made.", "Arrange the boards again."
         )
-    return read_boards(folder)
+    return folder
 
 
 def _sha256(path: Path) -> str:

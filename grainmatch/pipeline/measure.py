@@ -31,6 +31,7 @@ from grainmatch.photo.pose import (
 )
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
+from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.gather import Failure, Reading, gather_boards, tell_what_it_shows
 from grainmatch.wood.species import find_species
 
@@ -151,12 +152,14 @@ def photos_to_boards(
     species: str = "",
     known: KnownScale | None = None,
     progress: Progress | None = None,
+    cache: ReadingCache | None = None,
 ) -> Measured:
     """Photos of faces, backs and ends -> boards with up to two faces, their end rings and features.
 
     paths: photos, or folders of photos. What a photo shows is told by `show`, `back` or `ends` in its
     file name, else by what is in it. Boards are numbered over all show photos in the order given.
-    A photo that cannot be used becomes a Failure and the others go on. Raises UsageError for an
+    A photo that cannot be used becomes a Failure and the others go on. cache: readings kept from
+    earlier runs, None to read every photo anew. Raises UsageError for an
     impossible thickness, WoodError for an unknown species, PhotoError when no photo is named.
     """
     check_thickness(thickness_mm)
@@ -166,7 +169,7 @@ def photos_to_boards(
         raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
 
     def read_one(path: Path) -> Reading:
-        return read_bench_photo(path, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
+        return read_bench_photo(path, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known, cache=cache)
 
     readings: list[Reading] = []
     with ThreadPoolExecutor(_WORKERS) as pool:
@@ -185,9 +188,28 @@ def photos_to_boards(
 
 
 def read_bench_photo(
-    path: Path, *, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | None = None
+    path: Path,
+    *,
+    thickness_mm: float,
+    sheet_on: SheetOn = "bench",
+    known: KnownScale | None = None,
+    cache: ReadingCache | None = None,
 ) -> Reading:
-    """Everything one photo tells; a photo that cannot be used gives a Reading with its failure."""
+    """Everything one photo tells, from the cache when it was read before with the same options.
+
+    A photo that cannot be used gives a Reading with its failure.
+    """
+    key = cache.key(path, thickness_mm, sheet_on, known) if cache else None
+    kept = cache.find(key, path) if cache and key else None
+    if kept is not None:
+        return kept
+    reading = _read_photo_anew(path, thickness_mm, sheet_on, known)
+    if cache and key:
+        cache.keep(key, reading)
+    return reading
+
+
+def _read_photo_anew(path: Path, thickness_mm: float, sheet_on: SheetOn, known: KnownScale | None) -> Reading:
     shows = tell_what_it_shows(path.stem)
     try:
         photo = read_photo(path)

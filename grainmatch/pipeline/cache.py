@@ -1,0 +1,91 @@
+"""Readings of photos kept on disk by content, so that a photo is measured once.
+
+A reading depends on the photo's bytes and name, the options, and this program's own code; its key
+is a hash of all of them, so that nothing stale is ever served.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import platformdirs
+
+import grainmatch
+from grainmatch.board.ends import EndPicture
+from grainmatch.errors import StoreError
+from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
+from grainmatch.pipeline.gather import Failure, Reading
+from grainmatch.report.disk import write_bytes
+from grainmatch.report.pack import pack, unpack
+
+CACHE_VARIABLE = "GRAINMATCH_CACHE"
+_KINDS = (Board, Cathedral, EndGrain, EndPicture, Face, Failure, Features, Mark, Reading, Sapwood)
+_LARGEST_BYTES = 2_000_000_000
+
+
+@dataclass(frozen=True)
+class ReadingCache:
+    """A folder of readings; the oldest go when it holds more than 2 GB."""
+
+    folder: Path
+
+    def key(self, photo: Path, *options: object) -> str | None:
+        """The name under which this photo's reading is kept, None when the file cannot be read."""
+        try:
+            content = hashlib.sha256(photo.read_bytes()).hexdigest()
+        except OSError:
+            return None
+        spelled = repr((content, photo.name, options, code_fingerprint()))
+        return hashlib.sha256(spelled.encode()).hexdigest()
+
+    def find(self, key: str, photo: Path) -> Reading | None:
+        """The reading kept under a key; a damaged one counts as none."""
+        path = self._path(key)
+        try:
+            data = path.read_bytes()
+            reading = unpack(data, _KINDS)
+        except (OSError, ValueError):
+            return None
+        with contextlib.suppress(OSError):
+            os.utime(path)
+        return replace(reading, path=photo) if isinstance(reading, Reading) else None
+
+    def keep(self, key: str, reading: Reading) -> None:
+        """Keep a reading; a full or read-only disk only means that it is measured again next time."""
+        with contextlib.suppress(StoreError, OSError):
+            write_bytes(self._path(key), pack(reading))
+            self._drop_oldest()
+
+    def _path(self, key: str) -> Path:
+        return self.folder / f"{key}.npz"
+
+    def _drop_oldest(self) -> None:
+        held = sorted(
+            ((p.stat().st_mtime, p.stat().st_size, p) for p in self.folder.glob("*.npz")), reverse=True
+        )
+        total = 0
+        for _, size, path in held:
+            total += size
+            if total > _LARGEST_BYTES:
+                path.unlink(missing_ok=True)
+
+
+def usual_cache() -> ReadingCache:
+    """The user's own cache folder, or the one named in GRAINMATCH_CACHE."""
+    named = os.environ.get(CACHE_VARIABLE)
+    folder = Path(named) if named else Path(platformdirs.user_cache_dir("grainmatch")) / "readings"
+    return ReadingCache(folder)
+
+
+@cache
+def code_fingerprint() -> str:
+    """Changes with any file of this program: a new version never serves an old one's readings."""
+    package = Path(grainmatch.__file__).parent
+    stats = ((p.relative_to(package).as_posix(), p.stat()) for p in sorted(package.rglob("*.py")))
+    spelled = repr([(name, s.st_size, s.st_mtime_ns) for name, s in stats])
+    return hashlib.sha256(spelled.encode()).hexdigest()
