@@ -24,8 +24,8 @@ from grainmatch.model import Photo, Rgb
 MOST_PIXELS = 80_000_000
 MOST_BYTES = 400_000_000
 LEAST_SIDE_PX = 32
-_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP")
-_HEIF_FORMATS = ("HEIF", "AVIF")
+_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
+_HEIF_FORMATS = ("HEIF",)
 _UNREADABLE = (OSError, SyntaxError, ValueError, EOFError, TypeError, KeyError, struct.error, zlib.error)
 _FILM_WIDTH_MM = 36.0
 
