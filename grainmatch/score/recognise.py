@@ -1,10 +1,8 @@
-"""Recognises boards laid out on the bench by their own grain, and says in words what differs from a layout.
+"""Recognises boards laid out on the bench by their own grain.
 
-Grain is long along the board and fine across it, so faces are compared on a grid of 4 mm along by 1 mm
-across: evened lightness, clipped so that chalk, glare and shadows weigh little, correlated by Fourier
-transform over every slide (masked normalised cross-correlation, Padfield 2012, doi 10.1109/TIP.2011.2181402,
-equation from memory). A board is named for sure only when its best match stands well above the
-second best of all boards, faces and turns.
+Known faces, as they are and turned, are correlated with what is seen by Fourier transform over every
+slide; the best few poses are then fitted to the last per cent of scale. A board is named for sure only
+when its best match stands well above the second best of all boards, faces and turns.
 """
 
 from __future__ import annotations
@@ -12,32 +10,26 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 from scipy.optimize import linear_sum_assignment
 
-from grainmatch.colour import srgb_to_lab
 from grainmatch.errors import BoardError
-from grainmatch.model import Board, Face, Mask, Side
+from grainmatch.model import Board, Face, Side
+from grainmatch.score.grain import ACROSS_MM, ALONG_MM, Fit, Grain, Image, fit_on, read_grain
 
-Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
-Spectrum = NDArray[np.complexfloating[Any, Any]]
 
-_ALONG_MM, _ACROSS_MM = 4.0, 1.0
 _STRETCHES = (1.0, 0.98, 1.02)  # tried across the board: two photos seldom agree in scale to a millimetre
 _SHIFT_ACROSS_MM = 10.0
 _SHIFT_ALONG_FRAC = 0.3
-_LEAST_OVERLAP = 0.6
-_LEAST_SCORE = 0.35
-_LEAST_LEAD = 0.12
+_LEAST_SCORE = 0.42
+_LEAST_LEAD = 0.15
 _SAME_LENGTH_FRAC = 0.02
-_CHALK = 3.5  # brighter than the usual spread by this factor: wood has dark lines, seldom bright ones
 _REFINED_N = 4
+_REFINED_OF_BOARD_N = 2
 
 
 @dataclass(frozen=True)
@@ -47,7 +39,8 @@ class Recognition:
     board_id is None when nothing fits. turned: end for end against the known face's picture. slide_mm:
     how far the board's left end, as it lies, is to the right of the seen picture's left edge. centre_mm: the
     board's middle along the bench. score is the correlation, lead its distance to the second best of all
-    boards and poses; sure when both are clear; confidence is 0..1.
+    boards and poses; sure when both are clear; confidence is 0..1. across_mm: the board's middle below
+    the seen picture's upper edge.
     """
 
     board_id: str | None
@@ -59,17 +52,7 @@ class Recognition:
     confidence: float = 0.0
     score: float = 0.0
     lead: float = 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class Grain:
-    """One face on the comparison grid: evened lightness (0 off the wood) and where it is known."""
-
-    values: Image
-    known: Image
-
-    def turned(self) -> Grain:
-        return Grain(self.values[::-1, ::-1], self.known[::-1, ::-1])
+    across_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -79,191 +62,166 @@ class _Pose:
     turned: bool
 
 
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """A known face in one pose, at each stretch across."""
+
+    pose: _Pose
+    grains: tuple[Grain, ...]
+
+
+@dataclass(frozen=True)
+class _Start:
+    """Where a coarse search found a pose: its correlation, which stretch, cells down and along."""
+
+    score: float
+    stretch: int
+    down: int
+    along: int
+
+
 def recognise_boards(
     seen: Sequence[Face], boards: Sequence[Board], *, left_mm: Sequence[float] | None = None
 ) -> list[Recognition]:
     """Match each seen face to the known boards' faces, each side, as they are and turned.
 
-    left_mm gives the place of each seen picture's left edge along the bench (0 when omitted: pictures cut
-    from one frame). Each board is given at most once. The answer has the order of `seen`. Raises
-    BoardError without known boards.
+    Each seen face is one board; `recognise_top` does without that. left_mm gives the place of each seen
+    picture's left edge along the bench (0 when omitted: pictures cut from one frame). Each board is given
+    at most once. The answer has the order of `seen`. Raises BoardError without known boards.
     """
-    if not boards:
-        raise BoardError("There are no known boards to compare with.", "Measure the boards first.")
+    known = _known_faces(boards)
     if not seen:
         return []
     lefts = [0.0] * len(seen) if left_mm is None else list(left_mm)
-    faces = [(n, face) for n, board in enumerate(boards) for face in board.faces]
-    poses = [_Pose(n, face.side, turned) for n, face in faces for turned in (False, True)]
-    score, slide_mm = _compare([read_grain(face) for face in seen], [face for _, face in faces])
-    return _settle(seen, boards, poses, score, slide_mm, lefts)
+    fits: list[list[Fit]] = []
+    looks = [read_grain(face) for face in seen]
+    for look, starts in zip(looks, _search(looks, known, anywhere=False), strict=True):
+        chosen = np.argsort([-s.score for s in starts])[:_REFINED_N]
+        fits.append(_refine(look, known, starts, set(chosen.tolist())))
+    return _settle(seen, boards, [k.pose for k in known], fits, lefts)
 
 
-def _compare(looks: Sequence[Grain], faces: Sequence[Face]) -> tuple[Floats, Floats]:
-    """Score and slide in mm of each look against each face as it is and turned, (looks, 2 x faces)."""
-    grains = []
-    for face in faces:
-        row = [read_grain(face, stretch=s) for s in _STRETCHES]
-        grains += [row, [grain.turned() for grain in row]]
-    shape = _common_shape([*looks, *(g for row in grains for g in row)])
-    spectra = [_Spectra.of(look, shape) for look in looks]
-    score, place = np.zeros((len(looks), len(grains))), np.zeros((len(looks), len(grains), 3), dtype=np.int64)
-    for column, row in enumerate(grains):
-        for which, grain in enumerate(row):
-            known = _Spectra.of(grain, shape)
-            for i, spectrum in enumerate(spectra):
-                value, down, along = _best_slide(spectrum, known)
-                if value > score[i, column]:
-                    score[i, column], place[i, column] = value, (which, down, along)
-    slide_mm = np.asarray(place[..., 2] * _ALONG_MM, dtype=np.float64)
-    for i, look in enumerate(looks):
-        for column in np.argsort(-score[i])[:_REFINED_N]:
-            which, down, along = (int(v) for v in place[i, column])
-            value, cells = _refine(look, grains[column][which], down, along)
-            if value > score[i, column]:
-                score[i, column], slide_mm[i, column] = value, cells * _ALONG_MM
-    return score, slide_mm
+def recognise_top(picture: Face, boards: Sequence[Board], *, left_mm: float = 0.0) -> list[Recognition]:
+    """Find the known boards in one picture of the whole top, boards lying along x, without their outlines.
 
-
-def read_grain(face: Face, *, stretch: float = 1.0) -> Grain:
-    """A face's lightness on the comparison grid with slow changes taken out, in units of its own spread.
-
-    Left out as unknown: what is off the wood, the edges (they carry shadows), dark background that reaches in
-    from the picture's border, and chalk.
+    For touching boards whose seams cannot be told. picture.inside should leave out the bench. Only boards
+    found are returned, top edge to bottom edge. Raises BoardError without known boards.
     """
-    h, w = face.rgb.shape[:2]
-    size = (
-        max(4, round(w / face.px_per_mm / _ALONG_MM)),
-        max(4, round(h / face.px_per_mm / _ACROSS_MM * stretch)),
-    )
-    inside = face.inside.astype(np.float32)
-    light = np.asarray(srgb_to_lab(face.rgb)[..., 0], dtype=np.float32)
-    share = np.asarray(cv2.resize(inside, size, interpolation=cv2.INTER_AREA))
-    total = np.asarray(cv2.resize(light * inside, size, interpolation=cv2.INTER_AREA))
-    mean: Image = (total / np.maximum(share, 1e-3)).astype(np.float32)
-    known = _clear_of_edges((share > 0.95) & ~_background(mean, share > 0.95))
-    even = mean - _smooth(mean, known, 60, 12)
-    usual = 1.48 * float(np.median(np.abs(even[known > 0]))) if known.any() else 1.0
-    chalk = cv2.dilate((even > _CHALK * usual).astype(np.uint8), np.ones((3, 3), np.uint8))
-    known = known * (1 - np.asarray(chalk, dtype=np.float32))
-    even = mean - _smooth(mean, known, 60, 12)
-    spread = np.sqrt(_smooth(even * even, known, 120, 25))
-    even = np.clip(even / (spread + 0.3 * usual + 0.05), -2.5, 2.5) * known
-    return Grain(np.ascontiguousarray(even), np.ascontiguousarray(known))
+    known = _known_faces(boards)
+    look = read_grain(picture)
+    (starts,) = _search([look], known, anywhere=True)
+    score = np.array([s.score for s in starts])
+    of_board = np.array([k.pose.board_index for k in known])
+    chosen: set[int] = set()
+    for n in range(len(boards)):
+        mine = np.flatnonzero(of_board == n)
+        chosen.update(mine[np.argsort(-score[mine])[:_REFINED_OF_BOARD_N]].tolist())
+    fits = _refine(look, known, starts, chosen)
+    found: list[tuple[int, Recognition]] = []
+    for k in np.argsort([-f.score for f in fits]):
+        board = boards[known[k].pose.board_index]
+        if fits[k].score < _LEAST_SCORE / 2 or any(i == known[k].pose.board_index for i, _ in found):
+            continue
+        near = [r for _, r in found if abs(r.across_mm - fits[k].across_mm) < 0.35 * board.width_mm]
+        if not near:
+            rivals = [
+                f.score
+                for j, f in enumerate(fits)
+                if j != k
+                and (
+                    known[j].pose.board_index == known[k].pose.board_index
+                    or abs(f.across_mm - fits[k].across_mm) < 0.35 * board.width_mm
+                )
+            ]
+            slide_mm = fits[k].along_mm - board.length_mm / 2
+            recognition = _recognition(
+                board, known[k].pose, fits[k], max(rivals, default=0.0), slide_mm, left_mm
+            )
+            found.append((known[k].pose.board_index, recognition))
+    return sorted((r for _, r in found), key=lambda r: r.across_mm)
 
 
-def _background(light: Image, on_face: Mask) -> Mask:
-    """Cells much darker than the wood that hang together with the picture's border."""
-    usual = float(np.median(light[on_face])) if on_face.any() else 0.0
-    dark = ((light < 0.5 * usual) | ~on_face).astype(np.uint8)
-    framed = cv2.copyMakeBorder(dark, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=1)
-    _, labels = cv2.connectedComponents(framed, connectivity=4)
-    labels = np.asarray(labels)
-    return np.asarray(labels == labels[0, 0])[1:-1, 1:-1]
+def _known_faces(boards: Sequence[Board]) -> list[_Known]:
+    if not boards:
+        raise BoardError("There are no known boards to compare with.", "Measure the boards first.")
+    known = []
+    for n, board in enumerate(boards):
+        for face in board.faces:
+            plain = read_grain(face)
+            for turned in (False, True):
+                grain = plain.turned() if turned else plain
+                stretched = tuple(grain.stretched(s) for s in _STRETCHES)
+                known.append(_Known(_Pose(n, face.side, turned), stretched))
+    return known
 
 
-def _clear_of_edges(known: Mask) -> Image:
-    framed = cv2.copyMakeBorder(known.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    return np.asarray(cv2.erode(framed, np.ones((7, 5), np.uint8))[1:-1, 1:-1], dtype=np.float32)
-
-
-def _smooth(field: Image, known: Image, along_mm: float, across_mm: float) -> Image:
-    """Gaussian mean of a field over its known cells."""
-    along, across = along_mm / _ALONG_MM, across_mm / _ACROSS_MM
-    weight = cv2.GaussianBlur(known, (0, 0), sigmaX=along, sigmaY=across) + 1e-4
-    return np.asarray(
-        cv2.GaussianBlur(field * known, (0, 0), sigmaX=along, sigmaY=across) / weight, dtype=np.float32
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class _Spectra:
-    """Fourier transforms of a face's values, their squares and where they are known."""
-
-    values: Spectrum
-    squares: Spectrum
-    known: Spectrum
-    area: float
-    size: tuple[int, int]
-    shape: tuple[int, int]
-
-    @classmethod
-    def of(cls, grain: Grain, shape: tuple[int, int]) -> _Spectra:
-        values, squares, known = (fft.rfft2(a, s=shape) for a in (grain.values, grain.values**2, grain.known))
-        rows, columns = grain.values.shape
-        return cls(values, squares, known, float(grain.known.sum()), (rows, columns), shape)
+def _search(looks: Sequence[Grain], known: Sequence[_Known], *, anywhere: bool) -> list[list[_Start]]:
+    """The best place of each known pose on each look; anywhere: on all of it, not only about its middle."""
+    shape = _common_shape([*looks, *(g for k in known for g in k.grains)])
+    spectra = [fft.rfft2(look.values, s=shape) for look in looks]
+    found = [[_Start(-1.0, 0, 0, 0)] * len(known) for _ in looks]
+    for column, one in enumerate(known):
+        for stretch, grain in enumerate(one.grains):
+            spectrum = fft.rfft2(grain.values, s=shape).conj()
+            for i, look in enumerate(looks):
+                cross = fft.irfft2(spectra[i] * spectrum, s=shape)
+                score, down, along = _best_slide(look, grain, cross, anywhere=anywhere)
+                if score > found[i][column].score:
+                    found[i][column] = _Start(score, stretch, down, along)
+    return found
 
 
 def _common_shape(grains: Sequence[Grain]) -> tuple[int, int]:
     """A transform size in which no slide allowed here wraps round."""
     rows, columns = (max(g.values.shape[k] for g in grains) for k in (0, 1))
     return (
-        fft.next_fast_len(rows + math.ceil(_SHIFT_ACROSS_MM / _ACROSS_MM) + 16, real=True),
+        fft.next_fast_len(rows + 2 * math.ceil(_SHIFT_ACROSS_MM / ACROSS_MM) + 16, real=True),
         fft.next_fast_len(math.ceil(columns * (1 + _SHIFT_ALONG_FRAC)) + 2, real=True),
     )
 
 
-def _best_slide(seen: _Spectra, known: _Spectra) -> tuple[float, int, int]:
-    """The best correlation over slides of the known face on the seen one, and its cells down and along."""
-    rows, columns = seen.shape
-    products = np.stack(
-        [
-            seen.values * known.values.conj(),
-            seen.squares * known.known.conj(),
-            seen.known * known.squares.conj(),
-            seen.known * known.known.conj(),
-        ]
-    )
-    cross, seen_energy, known_energy, overlap = fft.irfft2(products, s=seen.shape)
-    middle = (seen.size[0] - known.size[0]) / 2
-    down = np.arange(math.floor(middle - _SHIFT_ACROSS_MM), math.ceil(middle + _SHIFT_ACROSS_MM) + 1)
-    reach = int(_SHIFT_ALONG_FRAC * min(seen.size[1], known.size[1]))
-    lowest = min(0, seen.size[1] - known.size[1]) - reach
-    along = np.arange(lowest, max(0, seen.size[1] - known.size[1]) + reach + 1)
-    pick = np.ix_(down % rows, along % columns)
-    energy = np.sqrt(np.maximum(seen_energy[pick] * known_energy[pick], 1e-6))
-    enough = overlap[pick] >= _LEAST_OVERLAP * min(seen.area, known.area)
-    value = np.where(enough, cross[pick] / energy, -1.0)
-    k = np.unravel_index(int(np.argmax(value)), value.shape)
-    return float(value[k]), int(down[k[0]]), int(along[k[1]])
+def _best_slide(seen: Grain, known: Grain, cross: Image, *, anywhere: bool) -> tuple[float, int, int]:
+    """The best correlation over slides of the known face on the seen one, and its cells down and along.
+
+    cross is their circular cross-correlation.
+    """
+    rows, columns = cross.shape
+    (h_seen, w_seen), (h_known, w_known) = seen.values.shape, known.values.shape
+    spare, reach = h_seen - h_known, int(_SHIFT_ALONG_FRAC * min(w_seen, w_known))
+    low, high = (min(0, spare), max(0, spare)) if anywhere else (spare / 2, spare / 2)
+    down = np.arange(math.floor(low - _SHIFT_ACROSS_MM), math.ceil(high + _SHIFT_ACROSS_MM) + 1)
+    along = np.arange(min(0, w_seen - w_known) - reach, max(0, w_seen - w_known) + reach + 1)
+    allowed = cross[np.ix_(down % rows, along % columns)]
+    k = np.unravel_index(int(np.argmax(allowed)), allowed.shape)
+    smaller = min(seen.area, known.area)  # a covered part of either face must not count against the match
+    energy = seen.rms * known.rms * smaller
+    return float(allowed[k]) / (energy + 1e-6), int(down[k[0]]), int(along[k[1]])
 
 
-def _refine(seen: Grain, known: Grain, down: int, along: int) -> tuple[float, float]:
-    """Correlation and slide in cells after an affine fit by enhanced correlation (Evangelidis & Psarakis
-    2008), which takes up the last per cent of scale and a slight turn."""
-    warp = np.array([[1, 0, -along], [0, 1, -down]], dtype=np.float32)
-    stop = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 25, 1e-4)
-    start = warp.copy()
-    try:
-        _, fitted = cv2.findTransformECC(
-            seen.values, known.values, warp, cv2.MOTION_AFFINE, stop, (known.known * 255).astype(np.uint8), 3
-        )
-    except cv2.error:  # it did not converge: keep the plain slide
-        fitted = start
-    fitted = np.asarray(fitted)
-    if np.abs(fitted[:, :2] - np.eye(2)).max() > 0.06:
-        fitted = start
-    size = seen.values.shape[::-1]
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    value, mask = (cv2.warpAffine(a, fitted, size, flags=flags) for a in (known.values, known.known))
-    both = seen.known * np.asarray(mask)
-    if both.sum() < _LEAST_OVERLAP * min(seen.known.sum(), known.known.sum()):
-        return 0.0, float(along)
-    a, b = seen.values, np.asarray(value)
-    top = float((a * b * both).sum())
-    return top / math.sqrt(float((a * a * both).sum() * (b * b * both).sum()) + 1e-6), -float(fitted[0, 2])
+def _refine(look: Grain, known: Sequence[_Known], starts: Sequence[_Start], chosen: set[int]) -> list[Fit]:
+    """Fits of the chosen poses; the others keep what the search gave."""
+    fits = []
+    for k, (one, start) in enumerate(zip(known, starts, strict=True)):
+        grain = one.grains[start.stretch]
+        if k in chosen:
+            fits.append(fit_on(look, grain, start.down, start.along))
+        else:
+            h, w = grain.values.shape
+            middle = ((start.along + w / 2) * ALONG_MM, (start.down + h / 2) * ACROSS_MM)
+            fits.append(Fit(start.score, *middle))
+    return fits
 
 
 def _settle(
     seen: Sequence[Face],
     boards: Sequence[Board],
     poses: Sequence[_Pose],
-    score: NDArray[np.float64],
-    slide: NDArray[np.float64],
+    fits: Sequence[Sequence[Fit]],
     lefts: Sequence[float],
 ) -> list[Recognition]:
     """Give each board to at most one seen face so that the summed scores are highest."""
     of_board = np.array([p.board_index for p in poses])
+    score = np.array([[f.score for f in row] for row in fits])
     per_board = np.stack(
         [score[:, of_board == n].max(axis=1, initial=0.0) for n in range(len(boards))], axis=1
     )
@@ -274,20 +232,25 @@ def _settle(
         if i not in given or per_board[i, given[i]] < _LEAST_SCORE / 2:
             found.append(Recognition(None, centre_mm=lefts[i] + face.rgb.shape[1] / face.px_per_mm / 2))
             continue
-        mine = np.where(of_board == given[i], score[i], -1.0)
-        k = int(mine.argmax())
-        best, second = float(score[i, k]), float(np.delete(score[i], k).max(initial=0.0))
-        slide_mm = _end_slide_mm(face, boards[given[i]], float(slide[i, k]))
-        found.append(
-            Recognition(
-                boards[given[i]].id, poses[k].side, poses[k].turned, slide_mm,
-                lefts[i] + slide_mm + boards[given[i]].length_mm / 2,
-                sure=best >= _LEAST_SCORE and best - second >= _LEAST_LEAD,
-                confidence=_confidence(best, best - second),
-                score=best, lead=best - second,
-            )
-        )  # fmt: skip
+        k = int(np.where(of_board == given[i], score[i], -1.0).argmax())
+        second = float(np.delete(score[i], k).max(initial=0.0))
+        board = boards[given[i]]
+        slide_mm = _end_slide_mm(face, board, fits[i][k].along_mm - board.length_mm / 2)
+        found.append(_recognition(board, poses[k], fits[i][k], second, slide_mm, lefts[i]))
     return found
+
+
+def _recognition(
+    board: Board, pose: _Pose, fit: Fit, second: float, slide_mm: float, left_mm: float
+) -> Recognition:
+    lead = fit.score - second
+    clear = min((fit.score / _LEAST_SCORE) ** 2, (max(lead, 0.0) / _LEAST_LEAD) ** 2)
+    return Recognition(
+        board.id, pose.side, pose.turned, slide_mm, left_mm + slide_mm + board.length_mm / 2,
+        sure=fit.score >= _LEAST_SCORE and lead >= _LEAST_LEAD,
+        confidence=clear / (1 + clear),  # one half at the limits of being sure
+        score=fit.score, lead=lead, across_mm=fit.across_mm,
+    )  # fmt: skip
 
 
 def _end_slide_mm(face: Face, board: Board, grain_slide_mm: float) -> float:
@@ -295,9 +258,3 @@ def _end_slide_mm(face: Face, board: Board, grain_slide_mm: float) -> float:
     seen_mm = face.rgb.shape[1] / face.px_per_mm
     spare_mm = seen_mm - board.length_mm
     return spare_mm / 2 if abs(spare_mm) <= _SAME_LENGTH_FRAC * board.length_mm else grain_slide_mm
-
-
-def _confidence(score: float, lead: float) -> float:
-    """0..1, one half at the limits of being sure."""
-    clear = min((score / _LEAST_SCORE) ** 2, (max(lead, 0.0) / _LEAST_LEAD) ** 2)
-    return clear / (1 + clear)
