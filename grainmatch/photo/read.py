@@ -20,6 +20,7 @@ from PIL import ExifTags, Image, ImageCms, ImageOps
 
 from grainmatch.errors import PhotoError
 from grainmatch.model import Photo, Rgb
+from grainmatch.photo.damage import find_torn_row
 
 MOST_PIXELS = 80_000_000
 MOST_BYTES = 400_000_000
@@ -49,6 +50,7 @@ def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
         focal_px = focal_px_from_exif(image)
         try:
             image.load()
+            _note_damage(image, notes)
             upright = _to_srgb(ImageOps.exif_transpose(image), notes)
         except MemoryError as error:
             raise PhotoError(
@@ -146,6 +148,15 @@ def _too_large(shown: str) -> PhotoError:
         f"{shown} has more than {MOST_PIXELS // 1_000_000} megapixels.",
         "Save it at a smaller size and try again.",
     )
+
+
+def _note_damage(image: Image.Image, notes: list[str]) -> None:
+    """Say when a JPEG decoded without complaint but looks torn."""
+    if image.format not in ("JPEG", "MPO"):
+        return
+    slim = image.resize((min(image.width, 512), image.height), Image.Resampling.NEAREST)
+    if find_torn_row(np.asarray(slim.convert("RGB"))) is not None:
+        notes.append("The photo looks damaged: it is torn along a row, so its measures may be wrong.")
 
 
 def _to_srgb(image: Image.Image, notes: list[str]) -> Rgb:
