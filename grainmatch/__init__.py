@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from grainmatch.face.endgrain import read_end as read_end
     from grainmatch.face.reading import read_face as read_face
     from grainmatch.model import Wishes as Wishes
+    from grainmatch.photo.pose import KnownBoard as KnownBoard
+    from grainmatch.photo.pose import KnownPaper as KnownPaper
     from grainmatch.photo.read import read_photo as read_photo
     from grainmatch.pipeline import arrange as arrange
     from grainmatch.pipeline import arrange_faces as arrange_faces
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
     from grainmatch.wood.shrinkage import predict_width_change_mm as predict_width_change_mm
 
 _DOORS = {
+    "KnownBoard": "photo.pose",
+    "KnownPaper": "photo.pose",
     "Wishes": "model",
     "arrange": "pipeline",
     "arrange_faces": "pipeline",

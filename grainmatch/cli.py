@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -57,7 +58,7 @@ def _measure(arguments: argparse.Namespace) -> int:
         sheet_on=arguments.sheet_on,
         species=arguments.species,
         known=_known_scale(arguments),
-        progress=_show_progress,
+        progress=_Progress(),
         cache=None if arguments.fresh else pipeline.usual_cache(),
     )
     document = pipeline.save_measured(measured, arguments.out)
@@ -82,7 +83,7 @@ def _arrange(arguments: argparse.Namespace) -> int:
         top_mm=arguments.top,
         n_best=arguments.best,
         seed=arguments.seed,
-        progress=_show_progress,
+        progress=_Progress(),
     )
     if arguments.json:
         _print_json(
@@ -240,8 +241,17 @@ def _count(text: str) -> int:
 # --- printing --------------------------------------------------------------------------------
 
 
-def _show_progress(done: int, total: int, text: str) -> None:
-    _say(f"[{done}/{total}] {text}")
+class _Progress:
+    """One line a step, at most two a second, so that a log stays readable."""
+
+    def __init__(self) -> None:
+        self._said, self._at_s = "", 0.0
+
+    def __call__(self, done: int, total: int, text: str) -> None:
+        now_s = time.monotonic()
+        if text != self._said or done == total or now_s - self._at_s >= 0.5:
+            _say(f"[{done}/{total}] {text}")
+            self._said, self._at_s = text, now_s
 
 
 def _say(text: str) -> None:

@@ -50,19 +50,20 @@ class Measured:
 
 
 def measure_boards(
-    photo: Photo, *, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | None = None
+    photo: Photo, *, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | str | None = None
 ) -> list[Board]:
     """Every board in a photo, in reading order, each with the face that is up as face A.
 
     thickness_mm: of the boards, from a caliper; with sheet_on "bench" their faces lie that far above
-    the sheet. known: a plain paper size or one board's size, for photos without a reference sheet.
+    the sheet. known: for photos without a reference sheet, a plain paper (`"a4"`, `"letter"`) or a
+    KnownBoard with the length or width of the first board in reading order.
     Raises PhotoError when there is no scale or no board.
     """
     return list(_boards_on(scale_photo(photo, thickness_mm, sheet_on, known), thickness_mm))
 
 
 def scale_photo(
-    photo: Photo, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | None = None
+    photo: Photo, thickness_mm: float, sheet_on: SheetOn = "bench", known: KnownScale | str | None = None
 ) -> Bench:
     """Photo -> Bench from what gives the scale best: sheets, then plain paper, then a board's typed size.
 
@@ -150,7 +151,7 @@ def photos_to_boards(
     thickness_mm: float,
     sheet_on: SheetOn = "bench",
     species: str = "",
-    known: KnownScale | None = None,
+    known: KnownScale | str | None = None,
     progress: Progress | None = None,
     cache: ReadingCache | None = None,
 ) -> Measured:
@@ -192,7 +193,7 @@ def read_bench_photo(
     *,
     thickness_mm: float,
     sheet_on: SheetOn = "bench",
-    known: KnownScale | None = None,
+    known: KnownScale | str | None = None,
     cache: ReadingCache | None = None,
 ) -> Reading:
     """Everything one photo tells, from the cache when it was read before with the same options.
@@ -209,7 +210,9 @@ def read_bench_photo(
     return reading
 
 
-def _read_photo_anew(path: Path, thickness_mm: float, sheet_on: SheetOn, known: KnownScale | None) -> Reading:
+def _read_photo_anew(
+    path: Path, thickness_mm: float, sheet_on: SheetOn, known: KnownScale | str | None
+) -> Reading:
     shows = tell_what_it_shows(path.stem)
     try:
         photo = read_photo(path)
