@@ -22,6 +22,7 @@ _WORK_PIXELS = 700_000
 _STEP_MM = 4.0
 _CELL = 5  # steps to a cell: 20 mm
 _PROFILE_BINS = 8
+_FOLD = 512
 _PATCHES = 5  # of the bench, either way; each has a tone of its own
 _DARKEST_LINEAR, _BRIGHTEST_LINEAR = 0.004, 0.985
 _SHADOW_MM = 45.0  # soft shadows of boards reach about this far
@@ -183,6 +184,8 @@ def _usable(
 
 def _look(image: NDArray[np.float32], at_px: Points) -> NDArray[np.float32]:
     """Values (n, channels) between the image's pixels."""
-    x, y = (at_px[:, 0] - 0.5).astype(np.float32), (at_px[:, 1] - 0.5).astype(np.float32)
-    out = cv2.remap(image, x[:, None], y[:, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, dtype=np.float32).reshape(len(at_px), -1)
+    # Folded into rows, since OpenCV's remap takes no side of 32767 or more.
+    folded = np.pad(at_px - 0.5, ((0, -len(at_px) % _FOLD), (0, 0))).astype(np.float32).reshape(-1, _FOLD, 2)
+    out = cv2.remap(image, folded[..., 0], folded[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    channels_n = 1 if image.ndim == 2 else image.shape[2]
+    return np.asarray(out, dtype=np.float32).reshape(-1, channels_n)[: len(at_px)]
