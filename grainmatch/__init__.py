@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from grainmatch.photo.pose import KnownBoard as KnownBoard
     from grainmatch.photo.pose import KnownPaper as KnownPaper
     from grainmatch.photo.read import read_photo as read_photo
-    from grainmatch.pipeline import arrange as arrange
-    from grainmatch.pipeline import arrange_faces as arrange_faces
-    from grainmatch.pipeline import measure_boards as measure_boards
+    from grainmatch.pipeline.arrange import arrange as arrange
+    from grainmatch.pipeline.arrange import arrange_faces as arrange_faces
+    from grainmatch.pipeline.measure import measure_boards as measure_boards
     from grainmatch.wood.cup import predict_cup_mm as predict_cup_mm
     from grainmatch.wood.moisture import equilibrium_moisture_pct as equilibrium_moisture_pct
     from grainmatch.wood.shrinkage import predict_width_change_mm as predict_width_change_mm
@@ -28,10 +28,10 @@ _DOORS = {
     "KnownBoard": "photo.pose",
     "KnownPaper": "photo.pose",
     "Wishes": "model",
-    "arrange": "pipeline",
-    "arrange_faces": "pipeline",
+    "arrange": "pipeline.arrange",
+    "arrange_faces": "pipeline.arrange",
     "equilibrium_moisture_pct": "wood.moisture",
-    "measure_boards": "pipeline",
+    "measure_boards": "pipeline.measure",
     "predict_cup_mm": "wood.cup",
     "predict_width_change_mm": "wood.shrinkage",
     "read_end": "face.endgrain",
