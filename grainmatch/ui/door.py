@@ -7,7 +7,7 @@ import io
 import segno
 import streamlit as st
 
-from grainmatch.ui.gate import Gate, current_gate
+from grainmatch.ui.gate import current_gate
 
 _COOKIE = "grainmatch_key"
 _KEY = "gate_key"
@@ -21,8 +21,8 @@ _cookie_keeper = st.components.v2.component(
 )
 
 
-def ask_passcode() -> bool:
-    """Whether this browser may see the app; asks for the passcode when it may not yet."""
+def may_enter() -> bool:
+    """Whether this browser may see the app: it has a key, or came by a link with the passcode in it."""
     gate = current_gate()
     if gate is None:
         return True
@@ -31,23 +31,24 @@ def ask_passcode() -> bool:
         code = st.query_params.pop("code", None)
         key = gate.enter(code) if isinstance(code, str) else None
     if key is None or not gate.admits(key):
-        key = _show_form(gate)
-    if key is None:
         return False
-    if st.session_state.get(_KEY) != key:
-        st.session_state[_KEY] = key
+    st.session_state[_KEY] = key
     _cookie_keeper(key="cookie_keeper", data={"name": _COOKIE, "value": key, "age_s": 12 * 3600})
     return True
 
 
-def _show_form(gate: Gate) -> str | None:
+def ask_passcode() -> None:
+    """The page for a browser that may not enter yet."""
+    gate = current_gate()
+    if gate is None:
+        return
     st.title("grainmatch", anchor=False)
     st.write("This app runs on a computer in your network. It lets in whoever has the passcode it shows.")
     with st.form("door"):
         typed = st.text_input("Passcode", max_chars=20, autocomplete="off")
         asked = st.form_submit_button("Enter", type="primary")
     if not asked:
-        return None
+        return
     key = gate.enter(typed)
     if key is not None:
         st.session_state[_KEY] = key
@@ -59,7 +60,6 @@ def _show_form(gate: Gate) -> str | None:
         )
     else:
         st.error("**That is not the passcode.** Look at the computer's screen; each passcode works once.")
-    return None
 
 
 def show_phone_link(job_id: str) -> None:

@@ -16,7 +16,7 @@ from grainmatch.ui import (
 )
 from grainmatch.ui.demo import first_job
 from grainmatch.ui.desk import show_error, the_shop
-from grainmatch.ui.door import ask_passcode
+from grainmatch.ui.door import ask_passcode, may_enter
 from grainmatch.ui.mark import draw_mark
 from grainmatch.ui.ways import WAYS
 
@@ -35,13 +35,6 @@ def show_site(*, open_on: str = "proposals") -> None:
     """Show the app; called once for every run of the script. open_on names the first page."""
     st.set_page_config(page_title="grainmatch", page_icon=draw_mark(), layout="wide")
     st.html("<style>.stMainBlockContainer { padding-top: 4.5rem; }</style>")
-    if not ask_passcode():
-        return
-    try:
-        first_job(the_shop())
-    except GrainmatchError as error:
-        show_error(error)
-        return
     pages = {
         name: st.Page(
             show, title=WAYS[name].title, icon=WAYS[name].icon, url_path=name, default=name == open_on
@@ -49,4 +42,15 @@ def show_site(*, open_on: str = "proposals") -> None:
         for name, show in _SHOW.items()
     }
     st.session_state["pages"] = pages
-    st.navigation(list(pages.values()), position="top").run()
+    admitted = may_enter()
+    # The page that was asked for is found out before the passcode is, so that it opens afterwards.
+    page = st.navigation(list(pages.values()), position="top" if admitted else "hidden")
+    if not admitted:
+        ask_passcode()
+        return
+    try:
+        first_job(the_shop())
+    except GrainmatchError as error:
+        show_error(error)
+        return
+    page.run()

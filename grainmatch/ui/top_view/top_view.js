@@ -138,9 +138,16 @@ export default function ({ parentElement: root, data, setStateValue }) {
     both.append(less, text, more);
     return both;
   }
+  // Buttons are made anew only when they change: one replaced between press and release would lose the tap.
+  function changed(what, state) {
+    const now = JSON.stringify(state);
+    if (s[what] === now) return false;
+    s[what] = now; return true;
+  }
   function paint_tools() {
-    const focused = root.activeElement?.dataset?.act;
     const i = s.picked === null ? null : item(s.picked);
+    if (!changed("tools_shown", [i, i && at(i.id), s.items.length, s.data.units])) return;
+    const focused = root.activeElement?.dataset?.act;
     if (!i) { const h = make("span", "hint"); h.textContent = "Tap a board to change it; drag it to move it."; tools.replaceChildren(h); return; }
     const k = at(i.id), who = make("span", "who"); who.textContent = `${label(i)}, ${pose(i)}`;
     tools.replaceChildren(who,
@@ -157,6 +164,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
   }
   function paint_spares() {
     const rest = Object.keys(s.data.boards).filter(id => at(id) < 0);
+    if (!changed("spares_shown", [rest, s.picked, s.data.units, rest.map(id => Boolean(picture_url(board(id).pictures.A)))])) return;
     spares.replaceChildren();
     if (!rest.length) return;
     const words = make("span", "hint");
