@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -20,6 +21,7 @@ from grainmatch.units import format_length, parse_length_mm, parse_size_mm
 
 if TYPE_CHECKING:
     from grainmatch.photo.pose import KnownScale
+    from grainmatch.pipeline import Measured
 
 DONE, WRONG_USE, UNUSABLE = 0, 2, 3
 
@@ -52,6 +54,15 @@ def _sheet(arguments: argparse.Namespace) -> int:
 def _measure(arguments: argparse.Namespace) -> int:
     from grainmatch import pipeline
 
+    if arguments.px_per_mm is not None:
+        measured = pipeline.faces_to_boards(
+            arguments.photos,
+            px_per_mm=arguments.px_per_mm,
+            thickness_mm=arguments.thickness,
+            species=arguments.species,
+            progress=_Progress(),
+        )
+        return _save(measured, arguments)
     measured = pipeline.photos_to_boards(
         arguments.photos,
         thickness_mm=arguments.thickness,
@@ -61,6 +72,12 @@ def _measure(arguments: argparse.Namespace) -> int:
         progress=_Progress(),
         cache=None if arguments.fresh else pipeline.usual_cache(),
     )
+    return _save(measured, arguments)
+
+
+def _save(measured: Measured, arguments: argparse.Namespace) -> int:
+    from grainmatch import pipeline
+
     document = pipeline.save_measured(measured, arguments.out)
     if arguments.json:
         _print_json(document)
@@ -179,6 +196,9 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument("--known-paper", choices=["a4", "letter"], help="scale from a plain sheet of paper")
     measure.add_argument("--known-length", type=_length, help="scale from the first board's typed length")
     measure.add_argument("--known-width", type=_length, help="scale from the first board's typed width")
+    measure.add_argument(
+        "--px-per-mm", type=_scale, help="the pictures are single faces, already cropped, at this scale"
+    )
     measure.add_argument("--fresh", action="store_true", help="measure again what was measured before")
     measure.add_argument("--out", type=Path, required=True, metavar="FOLDER")
     measure.add_argument("--json", action="store_true")
@@ -230,6 +250,16 @@ def _length(text: str) -> float:
 
 def _size(text: str) -> tuple[float, float]:
     return parse_size_mm(text)
+
+
+def _scale(text: str) -> float:
+    try:
+        scale = float(text)
+    except ValueError:
+        scale = math.nan
+    if not 0.05 <= scale <= 200:
+        raise UsageError(f"The scale '{text}' cannot be used.", "Type pixels per millimetre, such as 5.9.")
+    return scale
 
 
 def _count(text: str) -> int:

@@ -1,11 +1,13 @@
 """The recipes: one function an arrow. Photo -> boards -> layouts -> files.
 
 measure: photos to boards; gather: which photo shows what; drawn: outlines corrected by hand;
+bare: cropped faces of known scale;
 arrange: boards to layouts; check: a dry fit; files: what the command line reads and writes.
 Everything here composes; the work is done on the floors below.
 """
 
 from grainmatch.pipeline.arrange import arrange, arrange_faces, score_arrangement
+from grainmatch.pipeline.bare import faces_to_boards
 from grainmatch.pipeline.cache import ReadingCache, usual_cache
 from grainmatch.pipeline.check import DryFit, check_dry_fit, check_photo
 from grainmatch.pipeline.files import (
@@ -28,6 +30,7 @@ __all__ = [
     "arrange_faces",
     "check_dry_fit",
     "check_photo",
+    "faces_to_boards",
     "file_to_papers",
     "folder_to_layouts",
     "layout_to_files",

@@ -11,9 +11,8 @@ from grainmatch.board.outline import BoardOutline
 from grainmatch.errors import BoardError
 from grainmatch.geometry import Points, pixels_to_plane, polygon_area
 from grainmatch.model import Bench, Board, Photo
-from grainmatch.photo.evenness import even_light
-from grainmatch.photo.pose import KnownScale, SheetOn, fit_bench
-from grainmatch.pipeline.measure import _lay_flat
+from grainmatch.photo.pose import KnownScale, SheetOn
+from grainmatch.pipeline.measure import lay_outlines, scale_photo
 
 HAND_SIGMA_PX = 1.5
 """How far a corner set by hand lies off, 1-sigma, in photo pixels (own assumption)."""
@@ -25,17 +24,16 @@ def measure_drawn(
     *,
     thickness_mm: float,
     sheet_on: SheetOn = "bench",
-    known: KnownScale | None = None,
+    known: KnownScale | str | None = None,
 ) -> list[Board]:
     """Boards from outlines drawn in a photo, in the order given, each with the face that is up as face A.
 
     outlines_px: (2n, 2) each, clockwise from the upper left: n points along the upper edge, n back along
     the lower one. Raises PhotoError when the photo has no scale, BoardError for an outline that is none.
     """
-    bench = fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
+    bench = scale_photo(photo, thickness_mm, sheet_on, known)
     outlines = [_as_outline(bench, np.asarray(o, dtype=np.float64)) for o in outlines_px]
-    lit = even_light(bench, [o.outline_px for o in outlines])
-    return [_lay_flat(lit, o, str(n), thickness_mm) for n, o in enumerate(outlines, 1)]
+    return list(lay_outlines(bench, outlines, thickness_mm))
 
 
 def _as_outline(bench: Bench, outline_px: Points) -> BoardOutline:
