@@ -155,6 +155,7 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Rep
             sheet_on=job.details.get("sheet_on", "bench"),
             species=str(job.details.get("species", "")),
             progress=report,
+            cache=pipeline.usual_cache(),
         )
         rows = []
         if measured.boards:
