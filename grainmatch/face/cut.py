@@ -33,6 +33,7 @@ _LEAST_COHERENCE = 0.3
 _STEEPEST = 0.5  # tan of the angle; steeper lines belong to knots or to the axis itself
 _NEAREST_SIDE_MM = 8.0  # closer to the pith's line a cell mixes leans of both sides
 _PITH_IN_BOARD_MM = 30.0
+_LEAST_HEART = 0.4  # with less heartwood than this on the face, its sapwood's lines must do
 Places = NDArray[np.float64]
 
 
@@ -67,6 +68,8 @@ def read_cut(grain: Grain, rings: Rings, grid: Grid, *, sapwood: NDArray[np.floa
     """
     y_mm = np.asarray((np.arange(grid.shape[0]) + 0.5) * grid.cell_mm, dtype=np.float64)
     heart = 1 - sapwood.mean(axis=1)
+    if heart.mean() < _LEAST_HEART:
+        heart = np.ones(len(y_mm))
     table = _fit_pith(grain, rings, y_mm, grid, heart)
     if table is None:
         return Figure("unclear", np.full(grid.shape, "unclear"), None, None, 0.0)

@@ -23,7 +23,7 @@ _LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted 
 _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
 _MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
 _SURE = 0.9
-_SOUND_SHARE = 0.44  # of the wood's lightness; a dead knot's rim is darker (parts four in five as labelled)
+_SOUND_SHARE = 0.4  # of the wood's lightness; a dead knot's rim is darker (parts four in five as labelled)
 _HOLE_SHARE = 0.2  # of the wood's lightness; darker than that is no wood
 _SMALLEST_MM = 1.5
 

@@ -12,6 +12,7 @@ from grainmatch.model import Mask, Sapwood
 _LEAST_CONTRAST_DE = 5.0
 _LEAST_SEPARATION = 1.9  # distance of the two tones over the sum of their spreads
 _LEAST_DEPTH_MM = 2.0
+_GAP_MM = 5.0  # late wood within sapwood may be as dark as heartwood over this much
 _SMOOTH_CELLS = 2.0
 _RING_BLUR_MM = 3.0  # early and late wood are mixed before the two tones are looked for
 
@@ -30,7 +31,8 @@ def find_sapwood(lab: Floats, grid: Grid, clear: Mask) -> Sapwood | None:
     heart, sap, separation = tones
     step = sap - heart
     lean = np.where(wood, ((tone - (heart + sap) / 2) @ step) / (step @ step), 0.0)
-    upper, lower = _depth_px(lean, wood), _depth_px(lean[::-1], wood[::-1])
+    gap_px = _GAP_MM * grid.px_per_mm
+    upper, lower = (_depth_px(lean[way], wood[way], gap_px) for way in (slice(None), slice(None, None, -1)))
     full = wood.sum(axis=0)
     both = upper + lower > full  # all of the column is pale: give it to the edge that holds it elsewhere
     lower = np.where(both, np.maximum(full - upper, 0), lower)
@@ -90,11 +92,17 @@ def _tails(n: int) -> tuple[slice, slice]:
     return slice(0, max(1, n // 20)), slice(n - max(1, n // 50), n)
 
 
-def _depth_px(lean: Floats, wood: Mask) -> NDArray[np.float64]:
-    """Depth (columns,) from the first wood row that keeps the paler tone on its near side, 0 for none."""
-    gain = np.cumsum(np.clip(np.where(wood, lean, 0.0), -0.5, 0.5), axis=0)
-    best = gain.argmax(axis=0)
-    depth = np.where(gain.max(axis=0) > 0.25, best + 1 - wood.argmax(axis=0), 0)
+def _depth_px(lean: Floats, wood: Mask, gap_px: float) -> NDArray[np.float64]:
+    """Depth (columns,) from the first wood row to where the paler tone ends, 0 for none.
+
+    The end is where the pale surplus counted from the edge is greatest, before the first dark stretch
+    longer than `gap_px`: pale wood beyond that belongs to the other edge.
+    """
+    surplus = np.cumsum(np.clip(np.where(wood, lean, 0.0), -0.5, 0.5), axis=0)
+    broken = np.maximum.accumulate(surplus, axis=0) - surplus > 0.5 * gap_px
+    surplus = np.where(np.logical_or.accumulate(broken, axis=0), -np.inf, surplus)
+    best = surplus.argmax(axis=0)
+    depth = np.where(surplus.max(axis=0) > 0.25, best + 1 - wood.argmax(axis=0), 0)
     return np.asarray(depth, dtype=np.float64)
 
 
