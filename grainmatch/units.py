@@ -22,11 +22,16 @@ _UNIT_MM = {
     "ft": 12 * MM_PER_INCH,
     "'": 12 * MM_PER_INCH,
 }
-_DECIMAL = r"\d+(?:[.,]\d+)?|[.,]\d+"
+_WHOLE = r"[0-9]{1,9}"
+# A comma before exactly three digits may part thousands or begin decimals: it is not guessed.
+_PART = r"(?:\.[0-9]{1,12}|,(?![0-9]{3}(?![0-9]))[0-9]{1,12})"
+_DECIMAL = rf"{_WHOLE}{_PART}?|{_PART}"
 _LENGTH = re.compile(
-    rf"(?:(?P<whole>{_DECIMAL})(?:(?:\s*-\s*|\s+)(?P<num>\d+)/(?P<den>\d+))?|(?P<num2>\d+)/(?P<den2>\d+))"
+    rf"(?:(?P<whole>{_DECIMAL})(?:(?:\s*-\s*|\s+)(?P<num>{_WHOLE})/(?P<den>{_WHOLE}))?"
+    rf"|(?P<num2>{_WHOLE})/(?P<den2>{_WHOLE}))"
     r"\s*(?P<unit>mm|cm|m|in|ft|inch|inches|\"|'|″|′)?"
 )
+_END_UNIT = re.compile(r"(?:mm|cm|m|inches|inch|in|ft|\"|'|″|′)$")
 _ALIAS = {"inch": "in", "inches": "in", "″": '"', "′": "'"}
 _LONGEST_MM = 100_000.0
 
@@ -34,7 +39,8 @@ _LONGEST_MM = 100_000.0
 def parse_length_mm(text: str) -> float:
     """Read a typed length such as `27mm`, `2.7cm`, `1-1/16in`, `1 1/16"` or a bare number of mm.
 
-    Returns millimetres, above zero and at most 100 m. Raises UsageError for anything else.
+    Returns millimetres, above zero and at most 100 m. Raises UsageError for anything else, also for what
+    can be meant in two ways: a fraction without a unit, and a comma before three digits.
     """
     match = _LENGTH.fullmatch(text.strip().lower())
     if match is None:
@@ -45,6 +51,10 @@ def parse_length_mm(text: str) -> float:
         raise _bad_length(text)
     fraction = int(numerator) / int(denominator) if numerator and denominator else 0.0
     unit = match["unit"] or ""
+    if denominator is not None and not unit:
+        raise UsageError(
+            f"The length '{text}' has no unit.", f"Type the unit behind it, like {text.strip()}in."
+        )
     value_mm = (whole + fraction) * _UNIT_MM[_ALIAS.get(unit, unit)]
     if not math.isfinite(value_mm) or not 0 < value_mm <= _LONGEST_MM:
         raise _bad_length(text)
@@ -54,7 +64,7 @@ def parse_length_mm(text: str) -> float:
 def parse_size_mm(text: str) -> tuple[float, float]:
     """Read a typed top size such as `1700x850mm` or `67in x 33-1/2in`: (length, width) in mm.
 
-    A unit on the second number counts for the first when the first has none.
+    A unit on one number counts for the other when that has none.
     """
     parts = re.split(r"\s*[x×]\s*", text.strip().lower())
     if len(parts) != 2 or not all(parts):
@@ -62,9 +72,11 @@ def parse_size_mm(text: str) -> tuple[float, float]:
             f"The size '{text}' is not a length and a width.", "Type it like 1700x850mm or 67in x 33in."
         )
     first, second = parts
-    unit = re.search(r"(mm|cm|m|inches|inch|in|ft|\"|'|″|′)$", second)
-    if unit and not re.search(r"[a-z\"'″′]$", first):
-        first += unit[0]
+    units = [_END_UNIT.search(part) for part in parts]
+    if units[1] and not units[0]:
+        first += units[1][0]
+    elif units[0] and not units[1]:
+        second += units[0][0]
     return parse_length_mm(first), parse_length_mm(second)
 
 

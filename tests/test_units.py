@@ -24,13 +24,35 @@ def test_typed_lengths(text: str, mm: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "abc", "-5mm", "0", "1/0in", "1e9m", "nan", "inf", "5 5", "27 kg", "1..2", "9" * 400]
+    "text",
+    [
+        "",
+        "abc",
+        "-5mm",
+        "0",
+        "1/0in",
+        "1e9m",
+        "nan",
+        "inf",
+        "5 5",
+        "27 kg",
+        "1..2",
+        "9" * 400,
+        "1,700mm",
+        "1/" + "9" * 5000,
+        "٢٧mm",
+    ],
 )
 def test_bad_lengths_say_what_and_how(text: str) -> None:
     with pytest.raises(UsageError) as caught:
         parse_length_mm(text)
     assert caught.value.message.endswith(".")
     assert "27mm" in caught.value.advice
+
+
+def test_a_fraction_without_a_unit_is_asked_about() -> None:
+    with pytest.raises(UsageError, match="no unit"):
+        parse_length_mm("33-1/2")
 
 
 @given(st.text(max_size=30))
@@ -47,6 +69,7 @@ def test_any_text_gives_a_length_or_a_usage_error(text: str) -> None:
         ("170x85cm", (1700, 850)),
         ("67in x 33-1/2in", (1701.8, 850.9)),
         ("67x33in", (1701.8, 838.2)),
+        ("67in x 33", (1701.8, 838.2)),
     ],
 )
 def test_typed_sizes(text: str, size: tuple[float, float]) -> None:
