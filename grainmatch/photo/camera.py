@@ -33,6 +33,7 @@ TILT_SIGMA_RAD = 0.6
 # Corners are never trusted beyond this: paper and print are not perfect either.
 LEAST_CORNER_SIGMA_PX = 0.02
 _ROUGH_RMS_PX = 0.5
+_ROUGH_NOISE_PX = 0.05
 # The boards at hand may be truer or more crooked than usual, within these bounds of sag and taper in mm.
 _BEND_BOUNDS_MM = ((0.08, 2.0), (0.12, 3.0))
 
@@ -84,12 +85,14 @@ def fit_camera(
     height, width = photo.rgb.shape[:2]
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
     problem = _Corners(
-        tuple(by_size), (width / 2, height / 2), *_focal_prior(photo), _cut_sigma_px(by_size, 0.05)
+        tuple(by_size), (width / 2, height / 2), *_focal_prior(photo), _cut_sigma_px(by_size, _ROUGH_NOISE_PX)
     )
     best = min((_solve(problem, start) for start in _starts(problem)), key=lambda s: float(s.cost))
     misfit = problem.misfit_px(best.x)
-    free = max(len(misfit) - len(best.x), 1)
-    noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
+    free = len(misfit) - len(best.x)
+    noise_px = _ROUGH_NOISE_PX  # four corners alone cannot tell their own noise
+    if free >= len(best.x):
+        noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
     sigma_px = _cut_sigma_px(by_size, noise_px)
     problem = replace(problem, sigma_px=sigma_px, edges=tuple(edges), lift_mm=lift_mm)
     solved = _solve(problem, best.x)

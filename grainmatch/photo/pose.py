@@ -24,7 +24,7 @@ SheetOn = Literal["bench", "boards"]
 THICKNESS_MM = (2.0, 300.0)
 THICKNESS_SIGMA_MM = 0.3
 # How true a board's corners are to the rectangle of its typed size.
-BOARD_SIGMA_MM = 0.5
+BOARD_SIGMA_MM = 1.0
 
 
 @dataclass(frozen=True)
