@@ -21,10 +21,11 @@ SAMPLES = Path(__file__).parents[1] / "sample_images"
 
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """Tests never see the user's cache; photos they share are measured once."""
+    """Tests never see the user's cache or woods; photos they share are measured once."""
     folder = tmp_path_factory.mktemp("cache")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("GRAINMATCH_CACHE", str(folder))
+        patch.setenv("GRAINMATCH_SPECIES", str(folder / "none.toml"))
         yield folder
 
 

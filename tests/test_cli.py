@@ -191,3 +191,14 @@ def test_sheet_is_a_pdf(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert code == 0
     assert out == ""
     assert (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_wood_of_the_users_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = tmp_path / "woods.toml"
+    own.write_text('[[species]]\nname = "garden pear"\nradial_per_pct = 0.0015\ntangential_per_pct = 0.003\n')
+    monkeypatch.setenv("GRAINMATCH_SPECIES", str(own))
+    code, out, _ = run(capsys, "wood", "garden pear")
+    assert code == 0
+    assert out.startswith("garden pear")

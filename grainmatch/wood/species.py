@@ -4,6 +4,7 @@ in species.toml; a user's own woods come from a file of the same form."""
 from __future__ import annotations
 
 import difflib
+import os
 import statistics
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -12,6 +13,8 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
+
+import platformdirs
 
 from grainmatch.errors import WoodError
 
@@ -101,7 +104,7 @@ class Species:
 def find_species(name: str, *, user_file: Path | None = None) -> Species:
     """The species of that common name, botanical name or alias; the user's own woods come first.
 
-    Raises WoodError, with the closest names, when it is unknown or when a word such as `oak` fits
+    user_file: where those are kept, None for `own_species_file`. Raises WoodError, with the closest names, when it is unknown or when a word such as `oak` fits
     several woods.
     """
     table = read_species_table(user_file=user_file)
@@ -127,9 +130,10 @@ def read_species_table(*, user_file: Path | None = None) -> tuple[Species, ...]:
 
     Raises WoodError when the user's file cannot be read or holds something impossible.
     """
-    if user_file is None or not user_file.exists():
+    own_file = user_file or own_species_file()
+    if not own_file.exists():
         return _built_in()
-    own = _parse_table(_read_text(user_file), user_file.name)
+    own = _parse_table(_read_text(own_file), own_file.name)
     known = {_plain(s.name): s for s in _built_in()}
     replaced = {_plain(s.name): known.pop(_plain(s.name)) for s in own if _plain(s.name) in known}
     kept_names = (
@@ -139,6 +143,13 @@ def read_species_table(*, user_file: Path | None = None) -> tuple[Species, ...]:
         for s in own
     )
     return (*kept_names, *known.values())
+
+
+def own_species_file() -> Path:
+    """Where the user may keep woods of their own: the file named in GRAINMATCH_SPECIES, else species.toml
+    in the user's configuration folder."""
+    named = os.environ.get("GRAINMATCH_SPECIES")
+    return Path(named) if named else Path(platformdirs.user_config_dir("grainmatch", False)) / "species.toml"
 
 
 @cache
