@@ -104,8 +104,8 @@ class Species:
 def find_species(name: str, *, user_file: Path | None = None) -> Species:
     """The species of that common name, botanical name or alias; the user's own woods come first.
 
-    user_file: where those are kept, None for `own_species_file`. Raises WoodError, with the closest names, when it is unknown or when a word such as `oak` fits
-    several woods.
+    user_file: where those are kept, None for `own_species_file`. Raises WoodError, with the closest
+    names, when it is unknown or when a word such as `oak` fits several woods.
     """
     table = read_species_table(user_file=user_file)
     wanted = _plain(name)
