@@ -50,7 +50,7 @@ def _show_photos(job: Job, stock: Stock) -> None:
         return
     st.subheader("Outlines", anchor=False)
     first = next((name for name in shown if name in found), shown[0])
-    name = st.segmented_control("Photo", shown, default=first, key=f"photo_{job.id}") or first
+    name = st.selectbox("Photo", shown, index=shown.index(first), key=f"photo_{job.id}")
     with desk.in_words():
         show_redrawing(job, stock, photos[names[name]], name, found.get(name, []))
 
@@ -70,7 +70,7 @@ def _row(board: Board) -> dict[str, str]:
         "length": with_sigma(board.length_mm, board.sigma_length_mm),
         "left width": with_sigma(board.start_width_mm, board.sigma_width_mm),
         "right width": with_sigma(board.end_width_mm, board.sigma_width_mm),
-        "crook": desk.length(board.crook_mm, decimals=1),
+        "crook": desk.length(round(abs(board.crook_mm), 1), decimals=1),
         "thick": desk.length(board.thickness_mm, decimals=1),
         "faces": " and ".join(f.side for f in board.faces),
         "bark side": bark or "not known",
@@ -83,7 +83,7 @@ def with_sigma(value_mm: float, sigma_mm: float) -> str:
     """A measure with its plus-minus, in the units at hand."""
     if desk.units() == "in":
         return f'{format_length(value_mm, "in")} ± {sigma_mm / 25.4:.2f}"'
-    return f"{value_mm:.1f} ± {sigma_mm:.1f} mm"
+    return f"{value_mm:.1f} ± {max(sigma_mm, 0.1):.1f} mm"
 
 
 def _show_cards(job: Job, stock: Stock) -> None:
@@ -92,9 +92,8 @@ def _show_cards(job: Job, stock: Stock) -> None:
     board_id = st.segmented_control("Board", ids, default=ids[0], key=f"card_{job.id}") or ids[0]
     board = stock.by_id[board_id]
     features = job_features(desk.the_shop(), job, Stock((board,), frozenset(), ()))
-    for column, side in zip(st.columns(2), _SIDES, strict=True):
-        with column:
-            _show_face(job, stock, board, side, features)
+    for side in _SIDES:
+        _show_face(job, stock, board, side, features)
     _show_said(job, board)
 
 

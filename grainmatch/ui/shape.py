@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grainmatch.wood.top import SeasonShape, TopYear
 
-_WIDTH, _ROW, _LEFT, _RIGHT = 640.0, 92.0, 12.0, 12.0
+_WIDTH, _ROW, _LEFT, _RIGHT = 640.0, 104.0, 12.0, 12.0
+_TALLEST = 40.0
 _STYLES = (("#0b6fb8", ""), ("#8a5a00", "9 5"), ("#5b4632", "2 4"), ("#b3261e", "12 4 2 4"))
 _GROWTHS = (1, 2, 5, 10, 20, 50, 100)
 
@@ -31,8 +33,8 @@ def draw_shape(year: TopYear, *, thickness_mm: float) -> str:
 
 def growth_for(seasons: Sequence[SeasonShape], scale: float) -> int:
     """How many times larger than life heights are drawn: the most that fits a row."""
-    highest = max((s.out_of_flat_mm for s in seasons), default=0.0)
-    fitting = [g for g in _GROWTHS if highest * scale * g <= 0.36 * _ROW]
+    highest = max((float(np.ptp(_resting(s))) for s in seasons), default=0.0)
+    fitting = [g for g in _GROWTHS if highest * scale * g <= _TALLEST]
     return fitting[-1] if fitting else 1
 
 
@@ -45,9 +47,10 @@ def _draw_season(
     thickness_mm: float,
 ) -> str:
     colour, dashes = style
-    base = _ROW * row + 0.68 * _ROW
+    base = _ROW * row + 62.0
     x = _LEFT + season.across_mm * scale
-    y = base - (season.rise_mm - np.median(season.rise_mm)) * scale * growth
+    rise = _resting(season)
+    y = base - (rise - (rise.max() + rise.min()) / 2) * scale * growth
     thick = max(4.0, thickness_mm * scale)
     upper = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
     lower = " ".join(f"{a:.1f},{b + thick:.1f}" for a, b in zip(x[::-1], y[::-1], strict=True))
@@ -63,6 +66,12 @@ def _draw_season(
         f'<text x="{_LEFT}" y="{_ROW * row + 18:.1f}" font-family="sans-serif" font-size="14" fill="#222">'
         f"{_escape(words)}</text>"
     )
+
+
+def _resting(season: SeasonShape) -> NDArray[np.float64]:
+    """Heights of the top over the straight line that lies closest to it: how it would rest."""
+    slope, level = np.polyfit(season.across_mm, season.rise_mm, 1)
+    return np.asarray(season.rise_mm - (slope * season.across_mm + level), dtype=np.float64)
 
 
 def _escape(text: str) -> str:
