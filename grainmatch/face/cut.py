@@ -26,8 +26,8 @@ from grainmatch.model import Cathedral, CutClass, Features, Side
 
 PLAIN_BELOW_DEG = 30.0
 QUARTER_FROM_DEG = 60.0
-_DISTANCES_MM = np.geomspace(5.0, 250.0, 18)
-_PLACE_STEP_MM = 2.0
+_DISTANCES_MM = np.geomspace(5.0, 250.0, 16)
+_PLACE_STEP_MM = 3.0
 _CHUNK_MM = 200.0
 _LEAST_COHERENCE = 0.3
 _STEEPEST = 0.5  # tan of the angle; steeper lines belong to knots or to the axis itself

@@ -22,6 +22,24 @@ _WORK_PX_PER_MM = 1.75  # finest scale at which ring lines (over 1 mm apart) are
 
 
 @dataclass(frozen=True, eq=False)
+class Strips:
+    """A face with each cell's length averaged: total (h, columns, c) is the mean of values times mask, mass
+    (h, columns) that of the mask alone."""
+
+    total: Floats
+    mass: Floats
+    cell_px: int
+
+    def cells(self) -> Floats:
+        """Mean (rows, columns, c) over each cell; NaN where it holds nothing."""
+        rows = len(self.mass) // self.cell_px
+        total, mass = (
+            a.reshape(rows, self.cell_px, *a.shape[1:]).sum(axis=1) for a in (self.total, self.mass)
+        )
+        return np.where(mass[..., None] > 0, total / np.maximum(mass, 1e-9)[..., None], np.nan)
+
+
+@dataclass(frozen=True, eq=False)
 class Grid:
     """A face at working scale: whole cells of `cell_px` pixels.
 
@@ -54,6 +72,17 @@ class Grid:
         total = self.cell_sum(values * lift)
         mass = mass[..., None] if values.ndim == 3 else mass
         return np.where(mass > 0, total / np.maximum(mass, 1e-9), np.nan).astype(np.float32)
+
+    def columns(self, values: Floats, mask: Mask) -> Strips:
+        """Values (h, w, c) under the mask, averaged over each cell's length but not across the board."""
+        size = (self.shape[1], self.inside.shape[0])
+        weight = mask.astype(np.uint8)
+        held = cv2.copyTo(np.ascontiguousarray(values, dtype=np.float32), weight)
+        return Strips(
+            shrink(np.asarray(held, dtype=np.float32), size),
+            shrink(weight.astype(np.float32), size),
+            self.cell_px,
+        )
 
     def cell_sum(self, values: NDArray[Any]) -> Floats:
         """Sum over each cell of (h, w) or (h, w, c) values."""

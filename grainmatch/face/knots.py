@@ -19,6 +19,7 @@ from grainmatch.face.knot_pixels import MODEL_PX_PER_MM, KnotModel, apply_model,
 from grainmatch.model import Mark, Mask
 
 _WIDEST_FACE_MM = 250.0  # a face that claims to be wider has no true scale; knots are sought as if this wide
+_USUAL_FACE_MM = 120.0
 _LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted on reaches 8.4
 _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
 _MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
@@ -73,8 +74,14 @@ def _outer_rim(outline_px: NDArray[Any]) -> NDArray[np.float64]:
 
 
 def _seeking_scale(grid: Grid) -> float:
-    """Working pixels per mm, or more when the face would be impossibly wide."""
-    return max(grid.px_per_mm, float(np.median(grid.inside.sum(axis=0))) / _WIDEST_FACE_MM)
+    """Working pixels to what counts as a mm in the search.
+
+    More than the true scale when the face would be impossibly wide; less, down to 1 / 1.4, on narrow faces,
+    whose knots are smaller too.
+    """
+    face_px = float(np.median(grid.inside.sum(axis=0)))
+    scale = max(grid.px_per_mm, face_px / _WIDEST_FACE_MM)
+    return scale * float(np.clip(face_px / scale / _USUAL_FACE_MM, 1 / 1.4, 1.0))
 
 
 def find_knot_odds(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> Floats:
@@ -85,8 +92,11 @@ def find_knot_odds(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -
     odds: Floats = np.zeros(lab.shape[:2], dtype=np.float32)
     scale = _seeking_scale(grid)
     model = model or load_model()
-    for left, right in _stretches(lab, grid.inside, scale):
-        odds[:, left:right] = _stretch_odds(lab[:, left:right], grid.inside[:, left:right], scale, model)
+    held = np.flatnonzero(grid.inside.any(axis=1))
+    rows = slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
+    for left, right in _stretches(lab[rows], grid.inside[rows], scale):
+        part = (rows, slice(left, right))
+        odds[part] = _stretch_odds(np.ascontiguousarray(lab[part]), grid.inside[part], scale, model)
     odds[~grid.inside] = 0
     return odds
 

@@ -16,7 +16,6 @@ from grainmatch.face.sapwood import find_sapwood, sapwood_mask
 from grainmatch.face.tone import (
     find_glare,
     mean_tone,
-    measure_cells,
     measure_drift,
     measure_lab,
     measure_streaks,
@@ -39,12 +38,13 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     clear = grid.inside & ~glare & ~cover(marks, grid, grow_mm=0.5)
     light = np.ascontiguousarray(lab[..., 0])
     grain = measure_grain(light, grid, clear=clear)
-    rings = measure_rings(light, grid, grain, clear=clear)
-    edges = find_sapwood(lab, grid, clear)
+    tones = grid.columns(lab, clear)
+    rings = measure_rings(tones, grid, grain)
+    edges = find_sapwood(tones, grid)
     sapwood = np.zeros(grid.shape)
     if edges is not None:
         sapwood[:] = grid.cell_mean(sapwood_mask(edges, grid))
-    cells = measure_cells(lab, grid, clear)
+    cells = np.asarray(tones.cells(), dtype=np.float64)
     drift = measure_drift(cells, 1 - sapwood)
     figure = read_cut(grain, rings, grid, sapwood=sapwood)
     upper, lower = _edge_angles(grain, grid, rgb.shape[1])
@@ -56,7 +56,7 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
         lab=cells,
         ring_mm=rings.spacing_mm,
         sapwood=sapwood,
-        mean_lab=mean_tone(lab, clear),
+        mean_lab=mean_tone(tones),
         mean_angle_rad=mean_axis_rad(grain.angle_rad, grain.coherence + 1e-9),
         marks=marks,
         cut=figure.cut,

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.face.grain import Grain
-from grainmatch.face.grid import Floats, Grid, blur, shrink
-from grainmatch.model import Mask
+from grainmatch.face.grid import Floats, Grid, Strips, blur
 
 _SOFT_MM = 0.35
 _WIDE_MM = 6.0  # slower changes than this across the board are tone, not lines
@@ -28,17 +27,15 @@ class Rings:
     lines_per_mm: NDArray[np.float64]
 
 
-def measure_rings(lightness: Floats, grid: Grid, grain: Grain, *, clear: Mask) -> Rings:
-    """Count ring lines across the board from lightness (h, w) at working scale.
+def measure_rings(tones: Strips, grid: Grid, grain: Grain) -> Rings:
+    """Count ring lines across the board from the CIELAB of clear wood in strips.
 
     Each cell's length is averaged first: lines run along the board nearly everywhere, camera noise and
     streaks do not survive it. A line is one full swing from dark to light.
     """
-    size = (grid.shape[1], lightness.shape[0])
-    weight = clear.astype(np.float32)
-    mass = shrink(weight, size)
-    line = shrink(lightness * weight, size) / np.maximum(mass, 1e-3)
+    mass = tones.mass
     held = np.maximum(mass, 1e-3)
+    line = np.where(mass > 1e-3, tones.total[..., 0] / held, 0)
     soft = _SOFT_MM * grid.px_per_mm
     wide = _WIDE_MM * grid.px_per_mm
     fine = blur(line * held, 0.5, soft) / blur(held, 0.5, soft)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.grid import Floats, Grid, blur, shrink
+from grainmatch.face.grid import Floats, Grid, Strips, blur, shrink
 from grainmatch.model import Mask, Sapwood
 
 _LEAST_CONTRAST_DE = 5.0
@@ -17,20 +17,21 @@ _SMOOTH_CELLS = 2.0
 _RING_BLUR_MM = 3.0  # early and late wood are mixed before the two tones are looked for
 
 
-def find_sapwood(lab: Floats, grid: Grid, clear: Mask) -> Sapwood | None:
-    """Sapwood from CIELAB (h, w, 3) at working scale; None when no edge is clearly paler than the rest.
+def find_sapwood(tones: Strips, grid: Grid) -> Sapwood | None:
+    """Sapwood from the CIELAB of clear wood in strips; None when no edge is clearly paler than the rest.
 
     The face's wood is split into two tones; the paler one is sapwood if it lies along a long edge. The
     boundary in each cell column is the depth that best parts the two tones.
     """
-    tone, wood = _column_tones(lab, grid, clear)
+    tone, wood = _column_tones(tones, grid)
     rings_mixed = blur(tone, 1.0, _RING_BLUR_MM * grid.px_per_mm)
-    tones = _two_tones(rings_mixed[wood])
-    if tones is None:
+    two = _two_tones(rings_mixed[wood])
+    if two is None:
         return None
-    heart, sap, separation = tones
+    heart, sap, separation = two
     step = sap - heart
-    lean = np.where(wood, ((tone - (heart + sap) / 2) @ step) / (step @ step), 0.0)
+    slope = (step / (step @ step)).astype(np.float32)
+    lean = np.where(wood, tone @ slope - np.float32((heart + sap) / 2 @ slope), np.float32(0))
     gap_px = _GAP_MM * grid.px_per_mm
     upper, lower = (_depth_px(lean[way], wood[way], gap_px) for way in (slice(None), slice(None, None, -1)))
     full = wood.sum(axis=0)
@@ -57,19 +58,18 @@ def sapwood_mask(edges: Sapwood, grid: Grid) -> Mask:
     return np.asarray(((rows < first + upper) | (rows > last - lower)) & grid.inside)
 
 
-def _column_tones(lab: Floats, grid: Grid, clear: Mask) -> tuple[Floats, Mask]:
-    """CIELAB (h, columns, 3) with each cell's length averaged, and where there is clear wood to speak of."""
-    size = (grid.shape[1], lab.shape[0])
-    weight = clear.astype(np.float32)
-    mass = blur(shrink(weight, size), _SMOOTH_CELLS, 1.0 * grid.px_per_mm)
-    tone = blur(shrink(lab * weight[..., None], size), _SMOOTH_CELLS, 1.0 * grid.px_per_mm)
-    wood = shrink(grid.inside.astype(np.float32), size) > 0.5
-    return tone / np.maximum(mass, 1e-3)[..., None], wood & (mass > 0.05)
+def _column_tones(strips: Strips, grid: Grid) -> tuple[Floats, Mask]:
+    """CIELAB (h, columns, 3), smoothed a little, and where there is clear wood to speak of."""
+    soft = 1.0 * grid.px_per_mm
+    mass = blur(strips.mass, _SMOOTH_CELLS, soft)
+    tone = blur(strips.total, _SMOOTH_CELLS, soft) / np.maximum(mass, 1e-3)[..., None]
+    wood = shrink(grid.inside.astype(np.float32), (grid.shape[1], len(mass))) > 0.5
+    return tone, wood & (mass > 0.05)
 
 
 def _two_tones(tones: Floats) -> tuple[Floats, Floats, float] | None:
     """Darker and paler mean tone of (n, 3), and how far apart they stand; None when they are one."""
-    sample = tones[:: max(1, len(tones) // 20000)].astype(np.float64)
+    sample = tones[:: max(1, len(tones) // 4000)].astype(np.float64)
     if len(sample) < 50:
         return None
     low, high = (np.median(sample[np.argsort(sample[:, 0])[part]], axis=0) for part in _tails(len(sample)))

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.colour import RGB_TO_XYZ, SRGB8_TO_LINEAR, WHITE_XYZ
-from grainmatch.face.grid import Floats, Grid, blur
+from grainmatch.face.grid import Floats, Strips, blur
 from grainmatch.model import Mask, Rgb
 
 _DRIFT_CELLS = 25.0
@@ -30,11 +30,6 @@ def measure_lab(rgb: Rgb) -> Floats:
     cube = cv2.pow(cv2.transform(linear, _LINEAR_TO_RATIO), 1 / 3)
     cube = np.maximum(cube, np.float32(16 / 116))
     return np.asarray(cv2.transform(cube, _CUBE_TO_LAB), dtype=np.float32)
-
-
-def measure_cells(lab: Floats, grid: Grid, clear: Mask) -> NDArray[np.float64]:
-    """Mean CIELAB of clear wood in each cell (rows, columns, 3); NaN where a cell holds none."""
-    return np.asarray(grid.cell_mean(lab, clear.astype(np.float32)), dtype=np.float64)
 
 
 def measure_drift(cells: NDArray[np.float64], heart: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -65,8 +60,9 @@ def measure_streaks(
     return np.asarray(np.where(sapwood < 0.25, np.linalg.norm(off, axis=2), 0.0), dtype=np.float64)
 
 
-def mean_tone(lab: Floats, clear: Mask) -> NDArray[np.float64]:
+def mean_tone(strips: Strips) -> NDArray[np.float64]:
     """Mean CIELAB (3,) of all clear wood; NaN when there is none."""
-    if not clear.any():
+    mass = float(strips.mass.sum())
+    if mass == 0:
         return np.full(3, np.nan)
-    return np.asarray(cv2.mean(lab, clear.astype(np.uint8))[:3], dtype=np.float64)
+    return np.asarray(strips.total.sum(axis=(0, 1), dtype=np.float64) / mass)

@@ -82,7 +82,7 @@ def sample_board(face: LabelledFace, rng: np.random.Generator) -> Samples:
     """Pixels of one board as it is, and of copies stretched, tinted, resized and made noisy."""
     parts = []
     for copy in range(4):
-        height_mm = 125.0 if copy == 0 else float(rng.choice([100, 125, 150]))
+        height_mm = 140.0 if copy == 0 else float(rng.choice([115, 140, 165]))
         stretch = 1.6 if copy % 2 else 1.0
         size = (
             round(face.rgb.shape[1] * height_mm * MODEL_PX_PER_MM / face.rgb.shape[0] * stretch),
