@@ -208,11 +208,46 @@ class Shop:
             db.execute("INSERT INTO job_board VALUES (?, ?, ?, ?)", (job_id, place_n, board_id, rack_key))
             _touch(db, job_id)
 
+    def rename_board(
+        self,
+        job_id: str,
+        board_id: str,
+        new_id: str,
+        *,
+        details: Mapping[str, Any],
+        bodies: Mapping[int, str],
+    ) -> None:
+        """Give a job's board another id, with the job's details and its layouts (by id) that name it.
+
+        Raises StoreError when the new id is taken or empty.
+        """
+        wanted = " ".join(new_id.split())[:24]
+        with self._database.writing() as db:
+            rows = db.execute("SELECT board_id FROM job_board WHERE job_id = ?", (job_id,)).fetchall()
+            if not wanted or wanted in {row["board_id"] for row in rows}:
+                raise StoreError(f"The name '{new_id}' is taken or empty.", "Give the board another one.")
+            db.execute(
+                "UPDATE job_board SET board_id = ? WHERE job_id = ? AND board_id = ?",
+                (wanted, job_id, board_id),
+            )
+            db.execute("UPDATE job SET details = ? WHERE id = ?", (json.dumps(dict(details)), job_id))
+            for layout_id, body in bodies.items():
+                db.execute(
+                    "UPDATE layout SET body = ? WHERE id = ? AND job_id = ?", (body, layout_id, job_id)
+                )
+            _touch(db, job_id)
+
     def add_to_rack(self, set_sha256: str, id_in_set: str, *, home_job: str, note: str) -> None:
         """Put a board (an offcut, say) on the rack without taking it into a job."""
         with self._database.writing() as db:
             db.execute("INSERT OR IGNORE INTO rack (set_sha256, id_in_set, state, home_job, note) "
                        "VALUES (?, ?, 'free', ?, ?)", (set_sha256, id_in_set, home_job, note))  # fmt: skip
+
+    def drop_offcuts(self, job_id: str) -> None:
+        """Take the offcuts of a job off the rack again, except those another job has taken."""
+        with self._database.writing() as db:
+            db.execute("DELETE FROM rack WHERE home_job = ? AND note <> '' AND state = 'free' "
+                       "AND key NOT IN (SELECT rack_key FROM job_board)", (job_id,))  # fmt: skip
 
     def list_boards(self, job_id: str) -> list[JobBoard]:
         """A job's boards in order."""

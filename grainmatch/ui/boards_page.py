@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,7 +17,9 @@ from grainmatch.ui.pricing import job_features
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
+from grainmatch.ui.zones import show_zones
 from grainmatch.units import format_length
+from grainmatch.wood.species import find_species
 
 _SIDES: tuple[Side, Side] = ("A", "B")
 
@@ -106,7 +109,7 @@ def _show_face(
     if face is None or read is None:
         st.write("Not photographed.")
         return
-    st.image(_card(stock.key, board.id, side, _board=board, _features=read))
+    show_zones(job, board, side, _card(stock.key, board.id, side, _board=board, _features=read))
     tone = read.mean_lab
     st.caption(
         f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {read.cut} sawn · "
@@ -132,27 +135,65 @@ def _show_said(job: Job, board: Board) -> None:
     said: dict[str, Any] = dict(job.details.get("boards", {}))
     mine: dict[str, Any] = dict(said.get(board.id, {}))
     with st.form(f"said_{board.id}"):
-        left, middle, right = st.columns(3)
-        species = left.text_input("Species", board.species, placeholder="cherry")
-        moisture = middle.number_input(
+        first, second, third, fourth = st.columns(4)
+        name = first.text_input("Name", board.id, max_chars=24)
+        species = second.text_input("Species", board.species, placeholder="cherry")
+        moisture = third.number_input(
             "Moisture, per cent", 0.0, 40.0, board.moisture_pct, 0.1, placeholder="not measured"
         )
         sides = [None, "A", "B"]
-        bark = right.selectbox(
+        bark = fourth.selectbox(
             "Bark side",
             sides,
             index=sides.index(board.bark_side),
             format_func=lambda s: f"face {s}" if s else "as read from the end",
         )
-        swap = st.checkbox(
-            "Make the other face the show face", bool(mine.get("swap_faces")), disabled=len(board.faces) < 2
-        )
+        swap = st.checkbox("Make the other face the show face", disabled=len(board.faces) < 2)
+        all_boards = st.checkbox("Species and moisture for all boards of this job")
         if st.form_submit_button("Keep"):
-            mine |= {
-                "species": species.strip(),
-                "moisture_pct": moisture,
-                "bark_side": bark,
-                "swap_faces": swap,
-            }
-            desk.the_shop().update_job(job.id, details={"boards": {**said, board.id: mine}})
+            if species.strip():
+                species = find_species(species).name
+            mine |= {"species": species.strip(), "moisture_pct": moisture, "bark_side": bark}
+            if swap:
+                mine |= swapped_words(mine)
+            said[board.id] = mine
+            if all_boards:
+                shared = {"species": species.strip(), "moisture_pct": moisture}
+                rows = desk.the_shop().list_boards(job.id)
+                said = {r.board_id: {**said.get(r.board_id, {}), **shared} for r in rows}
+            job = desk.the_shop().update_job(job.id, details={"boards": said})
+            if name.strip() != board.id:
+                rename_board(job, board.id, name)
             st.rerun()
+
+
+def swapped_words(mine: Mapping[str, Any]) -> dict[str, Any]:
+    """What was said of a board, now that its other face is the show face."""
+    other = {"A": "B", "B": "A"}
+    return {
+        "swap_faces": not mine.get("swap_faces"),
+        "bark_side": other.get(mine.get("bark_side") or ""),
+        "keep_out": {other[side]: zones for side, zones in mine.get("keep_out", {}).items()},
+    }
+
+
+def rename_board(job: Job, board_id: str, new_id: str) -> None:
+    """Give a board another name, in the job's layouts too. Raises StoreError when the name is taken."""
+    shop = desk.the_shop()
+    wanted = " ".join(new_id.split())[:24]
+    said = dict(job.details.get("boards", {}))
+    if board_id in said:
+        said[wanted] = said.pop(board_id)
+    bodies = {x.id: _with_new_name(x.body, board_id, wanted) for x in shop.list_layouts(job.id)}
+    shop.rename_board(job.id, board_id, wanted, details={**job.details, "boards": said}, bodies=bodies)
+
+
+def _with_new_name(body: str, board_id: str, new_id: str) -> str:
+    content = json.loads(body)
+    layout = content.get("layout", content)
+    for placement in layout["placements"]:
+        if placement["board_id"] == board_id:
+            placement["board_id"] = new_id
+    if "locked" in content:
+        content["locked"] = [new_id if name == board_id else name for name in content["locked"]]
+    return json.dumps(content)

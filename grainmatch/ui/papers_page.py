@@ -15,6 +15,7 @@ from grainmatch.report.record import layout_from_json
 from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
+from grainmatch.ui.offcuts import put_back, use_up
 from grainmatch.ui.proposals_page import top_picture
 from grainmatch.ui.stock import Stock, read_stock
 from grainmatch.ui.ways import show_way
@@ -70,19 +71,21 @@ def _show_saved(job: Job, stock: Stock, saved: SavedLayout) -> None:
             st.session_state["start_from"] = saved.id
             st.switch_page(st.session_state["pages"]["top"])
         with st.popover("More"):
-            _show_more(job, saved)
+            _show_more(job, stock, saved)
 
 
-def _show_more(job: Job, saved: SavedLayout) -> None:
+def _show_more(job: Job, stock: Stock, saved: SavedLayout) -> None:
     shop = desk.the_shop()
-    ids = [p.board_id for p in layout_from_json(saved.body).placements]
+    layout = layout_from_json(saved.body)
+    ids = [p.board_id for p in layout.placements]
     used = {b.board_id for b in shop.list_boards(job.id) if b.used_by == job.id}
     if used == set(ids):
         if st.button("Not glued after all: boards back to the rack", key=f"unuse_{saved.id}"):
-            shop.use_boards(job.id, [])
+            put_back(shop, job)
             st.rerun()
     elif st.button("It is glued: take its boards off the rack", key=f"use_{saved.id}"):
-        shop.use_boards(job.id, ids)
+        kept_n = use_up(shop, job, stock, layout)
+        st.toast(f"Its boards are off the rack; {kept_n} offcuts went back onto it.")
         st.rerun()
     if st.button("Remove this layout", key=f"remove_{saved.id}"):
         shop.remove_layout(job.id, saved.id)

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Layout, Problem, Rule, Side
+from grainmatch.pipeline.hand import HandScorer
 from grainmatch.report.score_words import describe_seam
-from grainmatch.score.top import find_cards, score_layout
 from grainmatch.search.best import search_layouts
 from grainmatch.store import Job, Shop
 from grainmatch.ui.arrangement import Arrangement
-from grainmatch.ui.pricing import price_job
+from grainmatch.ui.pricing import Memory, price_job
 from grainmatch.ui.proposing import asked_size, hold_rules, read_wishes
 from grainmatch.ui.stock import Stock
 from grainmatch.ui.top_view import SeamLook
@@ -19,6 +20,7 @@ from grainmatch.ui.top_view import SeamLook
 # A seam's look is 0 where the boards look as if never cut apart and 1 where chance laid them together.
 _GOOD, _FAIR = 0.6, 0.9
 _TELLING = 0.12
+_scorers = Memory(6)
 
 SEAM_WORDS: dict[str, str] = {
     "line_flow": "grain lines break",
@@ -48,24 +50,22 @@ def problem_for(shop: Shop, job: Job, stock: Stock, arrangement: Arrangement) ->
     return price_job(shop, job, stock, top_mm=None, wishes=wishes)
 
 
-def score_now(job: Job, problem: Problem, arrangement: Arrangement) -> Layout:
-    """The arrangement as a scored layout."""
-    score = score_layout(problem, arrangement.placements)
-    return Layout(arrangement.placements, score, top_mm=asked_size(job))
+def score_now(
+    job: Job, stock: Stock, problem: Problem, arrangement: Arrangement
+) -> tuple[Layout, list[SeamLook]]:
+    """The arrangement as a scored layout, and how each of its seams is to be shown."""
+    wishes = read_wishes(job)
+    scorer: HandScorer = _scorers.get((stock.key, wishes), lambda: HandScorer(stock.boards, wishes))
+    score, shares = scorer.score(problem, arrangement.placements)
+    looks = [_look(look, share) for look, share in zip(score.seams, shares, strict=True)]
+    return Layout(arrangement.placements, score, top_mm=asked_size(job)), looks
 
 
-def look_at_seams(problem: Problem, scored: Layout) -> list[SeamLook]:
-    """How each seam is to be shown, and in words what weighs most on it."""
-    board, pose = find_cards(problem, scored.placements)
-    at = board[:-1], pose[:-1], board[1:], pose[1:]
-    shares = {name: cost[at] for name, cost in problem.seam_terms.items()}
-    looks = []
-    for k, look in enumerate(scored.score.seams):
-        telling = sorted(((float(v[k]), n) for n, v in shares.items() if v[k] > _TELLING), reverse=True)
-        words = ", ".join(SEAM_WORDS.get(n, n.replace("_", " ")) for _, n in telling[:3])
-        grade = grade_of(look)
-        looks.append(SeamLook(grade, words if words and grade != "good" else describe_seam(look)))
-    return looks
+def _look(look: float, share: Mapping[str, float]) -> SeamLook:
+    telling = sorted(((value, name) for name, value in share.items() if value > _TELLING), reverse=True)
+    words = ", ".join(SEAM_WORDS.get(name, name.replace("_", " ")) for _, name in telling[:3])
+    grade = grade_of(look)
+    return SeamLook(grade, words if words and grade != "good" else describe_seam(look))
 
 
 def grade_of(look: float) -> Literal["good", "fair", "poor"]:

@@ -15,7 +15,7 @@ from grainmatch.ui.arrangement import Workbench
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.pricing import Memory
 from grainmatch.ui.proposing import asked_size
-from grainmatch.ui.scoring import finish_rest, look_at_seams, problem_for, score_now
+from grainmatch.ui.scoring import finish_rest, problem_for, score_now
 from grainmatch.ui.shape import draw_shape
 from grainmatch.ui.stock import PICTURE_PX_PER_MM, Stock, face_jpeg, read_stock
 from grainmatch.ui.top_view import BoardLook, SeamLook, show_pictures, show_top
@@ -78,8 +78,7 @@ def _show_editor(job_id: str) -> None:
             desk.show_error(fault)
         with st.spinner("Reading the faces and pricing every seam, once", show_time=True):
             problem = problem_for(shop, job, stock, bench.now)
-        scored = score_now(job, problem, bench.now)
-        seams = look_at_seams(problem, scored)
+        scored, seams = score_now(job, stock, problem, bench.now)
         _show_buttons(job, stock, bench, scored)
         show_top(
             _looks(stock),
@@ -108,7 +107,7 @@ def _take_edit(job: Job, stock: Stock, bench: Workbench) -> None:
 def _keep(job: Job, stock: Stock, bench: Workbench) -> None:
     shop = desk.the_shop()
     problem = problem_for(shop, job, stock, bench.now)
-    scored = score_now(job, problem, bench.now)
+    scored, _ = score_now(job, stock, problem, bench.now)
     note_kept(job.id, keep_working(shop, job.id, scored, bench.now.locked))
 
 
