@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
-
 import streamlit as st
 
-from grainmatch.model import Layout, Wishes
+from grainmatch.model import Layout
 from grainmatch.report.record import layout_from_json
 from grainmatch.report.score_words import describe_proof
 from grainmatch.report.top import draw_top
@@ -22,13 +19,11 @@ from grainmatch.ui.measuring import (
     start_proposing,
     workroom,
 )
-from grainmatch.ui.proposing import PRESETS, SLIDER_WORDS, asked_size, keep_wishes, read_wishes
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import go, show_way
-from grainmatch.units import format_length, parse_size_mm
+from grainmatch.ui.wishing import show_wishes
 
 _LONG_SIDE_PX = 1100
-_PRESET = "wishes_preset"
 
 
 def show() -> None:
@@ -39,7 +34,7 @@ def show() -> None:
         if not shop.list_boards(job.id):
             _show_waiting(job.id)
             return
-        _show_asked(job)
+        show_wishes(job, read_stock(shop, job).boards)
         work = workroom().work_on(job.id)
         if work is None and not shop.list_layouts(job.id, "proposal"):
             start_proposing(job.id)
@@ -77,41 +72,6 @@ def _show_search(job_id: str) -> None:
     work = show_progress(job_id)
     if work is None or not work.busy:
         st.rerun(scope="app")
-
-
-def _show_asked(job: Job) -> None:
-    size = asked_size(job)
-    with st.expander("Size and wishes"):
-        shown = " x ".join(format_length(mm, desk.units(), decimals=0) for mm in size) if size else ""
-        typed = st.text_input("Size of the top, length x width", shown, help="Empty: all boards are used.")
-        st.pills("Wishes to start from", list(PRESETS), key=_PRESET, on_change=_use_preset, args=(job.id,))
-        wishes = _show_sliders(job, read_wishes(job))
-        if st.button("Propose again", type="primary"):
-            desk.the_shop().update_job(job.id, details={"top_mm": _size(typed)})
-            keep_wishes(desk.the_shop(), job, wishes)
-            start_proposing(job.id)
-            st.rerun()
-
-
-def _use_preset(job_id: str) -> None:
-    preset = PRESETS.get(st.session_state.get(_PRESET, ""))
-    if preset is not None:
-        for name in SLIDER_WORDS:
-            st.session_state[f"{name}_{job_id}"] = float(getattr(preset, name))
-
-
-def _size(typed: str) -> list[float] | None:
-    return list(parse_size_mm(typed)) if typed.strip() else None
-
-
-def _show_sliders(job: Job, now: Wishes) -> Wishes:
-    columns = st.columns(3)
-    values: dict[str, Any] = {}
-    for k, (name, words) in enumerate(SLIDER_WORDS.items()):
-        key = f"{name}_{job.id}"
-        st.session_state.setdefault(key, float(getattr(now, name)))
-        values[name] = columns[k % 3].slider(words, 0.0, 1.0, step=0.1, key=key)
-    return replace(now, **values)
 
 
 def _show_proposals(job: Job) -> None:

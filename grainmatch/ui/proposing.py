@@ -34,6 +34,7 @@ SLIDER_WORDS: dict[str, str] = {
     "arches": "Arches in order",
     "stay_flat": "Stays flat over the year",
     "planing": "Planes the same way throughout",
+    "cuts": "Like cuts side by side",
     "waste": "Little waste",
 }
 
