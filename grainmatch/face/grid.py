@@ -13,11 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from grainmatch.errors import BoardError
 from grainmatch.model import Mask, Rgb
 
 Floats = NDArray[np.floating[Any]]
 
 CELL_MM = 4.0
+_SCALES = (0.01, 200.0)
 _WORK_PX_PER_MM = 1.75  # finest scale at which ring lines (over 1 mm apart) are still drawn well
 
 
@@ -117,7 +119,15 @@ def blur_wide(image: Floats, along: float, across: float) -> Floats:
 
 
 def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
-    """Bring a face to working scale (a whole step down, never up) and pad it to whole cells."""
+    """Bring a face to working scale (a whole step down, never up) and pad it to whole cells.
+
+    Raises BoardError for a scale at which no board was ever photographed.
+    """
+    if not _SCALES[0] <= px_per_mm <= _SCALES[1]:
+        raise BoardError(
+            f"A face of {px_per_mm:g} pixels a millimetre cannot be read.",
+            f"Give px_per_mm from {_SCALES[0]:g} to {_SCALES[1]:g}.",
+        )
     step = max(1, int(px_per_mm / _WORK_PX_PER_MM))
     scale = px_per_mm / step
     cell_px = max(4, round(CELL_MM * scale))

@@ -250,6 +250,7 @@ def _end_record(end: EndGrain) -> EndRecord:
 
 def _board(folder: Path, record: BoardRecord) -> Board:
     faces = tuple(_face(folder, f) for f in (record, record.back) if f is not None)
+    _check_faces(record, faces)
     end = record.end_grain
     return Board(
         id=record.id,
@@ -267,6 +268,25 @@ def _board(folder: Path, record: BoardRecord) -> Board:
         bark_side=record.bark_side,
         pair_confidence=record.pair_confidence,
     )
+
+
+def _check_faces(record: BoardRecord, faces: Sequence[Face]) -> None:
+    """A board's numbers must be those of its pictures: closely on the show face, roughly on the back."""
+    width_mm = (record.start_width_mm + record.end_width_mm) / 2
+    for face, nearly in zip(faces, (0.1, 0.5), strict=False):
+        upper, lower = face.upper_edge_mm, face.lower_edge_mm
+        ends = np.array([[e[0, 0], e[-1, 0]] for e in (upper, lower)])
+        seen = (
+            (face.rgb.shape[1] / face.px_per_mm, record.length_mm),
+            (float((ends[:, 1] - ends[:, 0]).min()), record.length_mm),
+            (float(lower[:, 1].mean() - upper[:, 1].mean()), width_mm),
+        )
+        within = max(np.abs(upper).max(), np.abs(lower).max()) <= 2 * max(record.length_mm, width_mm) + 20
+        if not within or any(abs(shown - said) > nearly * said + 20 for shown, said in seen):
+            raise StoreError(
+                f"The sizes of board {record.id} do not fit its picture of face {face.side}.",
+                "Measure the boards again.",
+            )
 
 
 def _face(folder: Path, record: FaceRecord) -> Face:
