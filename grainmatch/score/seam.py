@@ -5,37 +5,110 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize
 
 from grainmatch.colour import delta_e_2000, srgb_to_lab
+from grainmatch.model import Rgb
+from grainmatch.score.likeness import price_likeness
+from grainmatch.score.running import price_running
 from grainmatch.score.straight import Strip
+from grainmatch.score.views import Cut, view_strips
+from grainmatch.score.weights import STARTING_WEIGHTS
 
 Floats = NDArray[np.float64]
-BANDS_FRAC = ((0.0, 0.03), (0.0, 0.06), (0.0, 0.12))
-"""Depths of the bands of wood along each edge, as a share of the strip's height."""
 _TONE_SPANS_N = 12
+INSIDE_GAP_FRAC = 0.30
+_INSIDE_SHIFTS_FRAC = (-0.07, 0.07)
+_TRUST = 30.0
+"""How firmly the starting weights are held against what a pile teaches; fitted on held-out faces."""
+EDGE_ONLY = 0
+"""Look at the saw's edges only, not at seams inside the strips."""
 
 
 def price_flow(strips: Sequence[Strip]) -> Floats:
     """Continuity of the figure across every seam: (n, 2, n, 2), the first above the second.
 
-    Index 1 and 3 say whether the strip is turned end for end. 1 is what two strips laid together by
-    chance cost on average; 0 is the best that can be expected of these strips. Robust to a different
-    exposure of each strip and to wood lost to saw and jointer.
+    Index 1 and 3 say whether the strip is turned end for end. Lower is better: 1 is what two strips laid
+    together by chance cost on average, 0 the best that can be hoped for in this pile. Differences are
+    those of a log likelihood. Robust to a different exposure of each strip, and to wood lost to saw and
+    jointer: nothing is compared pixel by pixel at the cut.
     """
-    labs = [_to_lab(s.rgb) for s in strips]
-    costs = []
-    for low, high in BANDS_FRAC:
-        for blur_px in (0.0, 8.0):
-            top, bottom = _edge_rows(labs, low, high, blur_px)
-            costs += [_distance(top, bottom, level=False), _distance(top, bottom, level=True)]
-    mixed = sum((_standardise(c) for c in costs), np.zeros_like(costs[0])) / len(costs)
-    off = mixed[_apart(len(strips))]
-    best = np.sort(off)[: max(1, len(strips) - 1)].mean() if off.size else 0.0
-    mean = off.mean() if off.size else 1.0
-    return np.asarray((mixed - best) / max(mean - best, 1e-9))
+    n = len(strips)
+    if n < 2:
+        return np.zeros((n, 2, n, 2))
+    measured = measure_seams([s.rgb for s in strips], len(_INSIDE_SHIFTS_FRAC))
+    names = [name for name in measured[0] if name in STARTING_WEIGHTS]
+    start = np.array([STARTING_WEIGHTS[name] for name in names])
+    edges, *inside = (np.stack([seen[name] for name in names], axis=-1) for seen in measured)
+    weight = adapt_weights(inside, start) if n >= 4 else start
+    cost = edges @ weight
+    off = np.sort(cost[_apart(n)])
+    hoped = off[: 2 * (n - 1)].mean()  # every seam stands twice: walked from above and from below
+    return np.asarray((cost - hoped) / max(off.mean() - hoped, 1e-9))
+
+
+def measure_seams(pictures: Sequence[Rgb], inside_n: int) -> list[dict[str, Floats]]:
+    """All measures (n, 2, n, 2) by name, in standard deviations: of the saw's edges, then of inside_n seams
+    that lie uncut inside the strips, where the true follower of each strip is the strip itself."""
+    views = view_strips(pictures)
+    gap = round(INSIDE_GAP_FRAC * views.rows_n)
+    cuts = [views.edge]
+    for shift in _INSIDE_SHIFTS_FRAC[:inside_n]:
+        row = (views.rows_n - gap) // 2 + round(shift * views.rows_n)
+        cuts.append(Cut(row + gap, row, inside=True))
+    running = price_running(views, cuts)
+    return [
+        {name: _stand_out(cost) for name, cost in {**price_likeness(views, cut), **seen}.items()}
+        for cut, seen in zip(cuts, running, strict=True)
+    ]
+
+
+def adapt_weights(inside: Sequence[Floats], start: Floats) -> Floats:
+    """Weights (K,) that also fit this pile's own uncut seams: inside, each (n, 2, n, 2, K).
+
+    Maximum a posteriori of a conditional logit choice (McFadden 1974) with a normal prior about `start`:
+    of all edges that could follow one, the strip's own must be singled out.
+    """
+    n = len(inside[0])
+    choices = []
+    for cost in inside:
+        for i in range(n):
+            for p in range(2):
+                row = cost[i, p].reshape(2 * n, -1)
+                choices.append(row[[2 * i + p, *(c for c in range(2 * n) if c // 2 != i)]])
+    choice = np.stack(choices)
+
+    def surprise(weight: Floats) -> tuple[float, Floats]:
+        utility = -(choice @ weight)
+        utility -= utility.max(axis=1, keepdims=True)
+        share = np.exp(utility)
+        share /= share.sum(axis=1, keepdims=True)
+        slope = choice[:, 0] - (share[..., None] * choice).sum(axis=1)
+        away = weight - start
+        loss = -np.log(share[:, 0] + 1e-300).sum() + _TRUST * (away**2).sum()
+        return float(loss), slope.sum(axis=0) + 2 * _TRUST * away
+
+    found = minimize(
+        surprise, start, jac=True, method="L-BFGS-B", bounds=[(0, None)] * len(start), options={"maxiter": 60}
+    )
+    return np.asarray(found.x, dtype=np.float64)
+
+
+def _stand_out(cost: Floats) -> Floats:
+    """How far a seam is from what its two edges cost with all others, in standard deviations.
+
+    An edge that is unlike everything (a knot, a dark belt) would otherwise count in every comparison.
+    """
+    n = len(cost)
+    apart = _apart(n).reshape(2 * n, 2 * n)
+    flat = cost.reshape(2 * n, 2 * n).astype(np.float64)
+    known = np.where(apart, flat, 0.0)
+    count = 2 * (n - 1)
+    rows, columns = known.sum(axis=1, keepdims=True) / count, known.sum(axis=0, keepdims=True) / count
+    flat = flat - rows - columns + known.sum() / (2 * n * count)
+    return np.asarray((flat / (flat[apart].std() + 1e-12)).reshape(cost.shape))
 
 
 def price_tone_step(strips: Sequence[Strip]) -> Floats:
@@ -64,40 +137,6 @@ def _to_lab(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
 def _span_means(band: NDArray[np.float32]) -> Floats:
     edges = np.linspace(0, band.shape[1], _TONE_SPANS_N + 1).astype(int)
     return np.array([band[:, a:b].mean(axis=(0, 1)) for a, b in pairwise(edges)])
-
-
-def _edge_rows(
-    labs: Sequence[NDArray[np.float32]], low: float, high: float, blur_px: float
-) -> tuple[Floats, Floats]:
-    height = min(lab.shape[0] for lab in labs)
-    a = round(low * height)
-    b = max(a + 2, round(high * height))
-    top = np.array([lab[a:b].mean(axis=0) for lab in labs])
-    bottom = np.array([lab[lab.shape[0] - b : lab.shape[0] - a].mean(axis=0) for lab in labs])
-    if blur_px:
-        top, bottom = (cv2.GaussianBlur(e, (0, 0), sigmaX=blur_px, sigmaY=1e-3) for e in (top, bottom))
-    return np.asarray(top, dtype=np.float64), np.asarray(bottom, dtype=np.float64)
-
-
-def _distance(top: Floats, bottom: Floats, *, level: bool) -> Floats:
-    """Mean root distance of edge rows (a norm below 1 lets a knot count once, not for all)."""
-    above, below = _in_poses(bottom, top)
-    n = len(top)
-    out = np.empty((n, 2, n, 2))
-    for i in range(n):
-        for p in range(2):
-            gap = above[i, p] - below
-            if level:
-                gap = gap - np.median(gap, axis=2, keepdims=True)
-            out[i, p] = np.sqrt(np.abs(gap)).mean(axis=(-2, -1))
-    return out
-
-
-def _standardise(cost: Floats) -> Floats:
-    off = cost[_apart(len(cost))]
-    if off.size == 0:
-        return np.zeros_like(cost)
-    return np.asarray((cost - off.mean()) / (off.std() + 1e-12))
 
 
 def _apart(n: int) -> NDArray[np.bool_]:
