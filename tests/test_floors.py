@@ -21,7 +21,7 @@ FLOORS = (
     {"score", "synth"},
     {"photo", "board", "face", "wood"},
     {"model"},
-    {"units", "geometry", "colour"},
+    {"units", "geometry", "colour", "disk"},
     {"errors"},
 )
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

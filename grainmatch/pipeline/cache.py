@@ -17,10 +17,10 @@ import platformdirs
 
 import grainmatch
 from grainmatch.board.ends import EndPicture
+from grainmatch.disk import write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
 from grainmatch.pipeline.gather import Failure, Reading
-from grainmatch.report.disk import write_bytes
 from grainmatch.report.pack import pack, unpack
 
 CACHE_VARIABLE = "GRAINMATCH_CACHE"

@@ -11,6 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from grainmatch.disk import write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
@@ -30,7 +31,6 @@ from grainmatch.model import (
 from grainmatch.pipeline.arrange import arrange
 from grainmatch.pipeline.cache import code_fingerprint
 from grainmatch.pipeline.measure import Measured, read_features
-from grainmatch.report.disk import write_bytes
 from grainmatch.report.pack import pack, unpack
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers

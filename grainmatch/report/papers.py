@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from grainmatch.disk import write_bytes
 from grainmatch.model import Board, Fastening, GlueUp, Layout, TrimPlan
 from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
-from grainmatch.report.disk import write_bytes
 from grainmatch.report.dxf import draw_dxf
 from grainmatch.report.fastening import flow_fastening
 from grainmatch.report.flow import Flow

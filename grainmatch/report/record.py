@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from grainmatch.disk import read_bytes, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.geometry import Points
 from grainmatch.model import Board, EndGrain, Face, Features, Layout, Mark, Placement, Pose, Score, Side
-from grainmatch.report.disk import read_bytes, write_bytes
 from grainmatch.report.place import FaceFeatures
 from grainmatch.report.schema import (
     BoardRecord,
