@@ -24,7 +24,7 @@ SETTINGS: dict[str, str | list[str]] = {
     "theme.baseRadius": "0.4rem",
     "theme.headingFontSizes": ["1.9rem", "1.4rem", "1.15rem"],
     "theme.light.primaryColor": "#7a4520",
-    "theme.dark.primaryColor": "#d79a63",
+    "theme.dark.primaryColor": "#b06a35",
 }
 """The same values as in .streamlit/config.toml, for the installed program."""
 

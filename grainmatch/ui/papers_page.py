@@ -6,19 +6,30 @@ import io
 import tempfile
 import time
 import zipfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import streamlit as st
 
 from grainmatch.pipeline.files import layout_to_files
+from grainmatch.report.page import Paper
 from grainmatch.report.record import layout_from_json
 from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
 from grainmatch.ui.offcuts import put_back, use_up
+from grainmatch.ui.pricing import job_features
 from grainmatch.ui.proposals_page import top_picture
 from grainmatch.ui.stock import Stock, read_stock
 from grainmatch.ui.ways import show_way
+
+
+@dataclass(frozen=True)
+class PaperWish:
+    """How papers are wanted."""
+
+    paper: Paper
+    strips: bool
 
 
 def show() -> None:
@@ -31,14 +42,23 @@ def show() -> None:
             show_way("proposals", "See the proposals")
             return
         stock = read_stock(desk.the_shop(), job)
+        wanted = _show_options()
         for start in range(0, len(saved), 2):
             for column, layout in zip(st.columns(2), saved[start : start + 2], strict=False):
                 with column.container(border=True):
-                    _show_saved(job, stock, layout)
+                    _show_saved(job, stock, layout, wanted)
         st.caption(f"Kept in {desk.the_shop().home}")
 
 
-def _show_saved(job: Job, stock: Stock, saved: SavedLayout) -> None:
+def _show_options() -> PaperWish:
+    """The paper in the printer, and whether full-size strips of the seams are wanted."""
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        paper = st.segmented_control("Paper", ["A4", "Letter"], default="A4")
+        strips = st.toggle("Full-size strips of the seams", help="To lay along the boards at the clamps.")
+    return PaperWish("letter" if paper == "Letter" else "a4", strips)
+
+
+def _show_saved(job: Job, stock: Stock, saved: SavedLayout, wanted: PaperWish) -> None:
     shop = desk.the_shop()
     layout = layout_from_json(saved.body)
     when = time.strftime("%Y-%m-%d %H:%M", time.localtime(saved.created_s))
@@ -57,12 +77,21 @@ def _show_saved(job: Job, stock: Stock, saved: SavedLayout) -> None:
             on_click="ignore",
         )
         st.download_button(
-            "All papers",
-            data=lambda: _papers_zip(job, stock, saved),
-            file_name=f"{stem}_papers.zip",
+            "Papers to print",
+            data=lambda: _write_papers(job, stock, saved, wanted)["papers.pdf"],
+            file_name=f"{stem}.pdf",
+            mime="application/pdf",
+            key=f"pdf_{saved.id}",
+            on_click="ignore",
+        )
+        st.download_button(
+            "All files",
+            data=lambda: _zip(_write_papers(job, stock, saved, wanted)),
+            file_name=f"{stem}.zip",
             mime="application/zip",
             key=f"papers_{saved.id}",
             on_click="ignore",
+            help="The papers, the picture, tables of boards and cuts, and drawings for other programs.",
         )
         if not saved.chosen and st.button("Choose", key=f"choose_{saved.id}"):
             shop.choose_layout(job.id, saved.id)
@@ -92,10 +121,27 @@ def _show_more(job: Job, stock: Stock, saved: SavedLayout) -> None:
         st.rerun()
 
 
-def _papers_zip(job: Job, stock: Stock, saved: SavedLayout) -> bytes:
-    """All papers of a layout in one zip file."""
+def _write_papers(job: Job, stock: Stock, saved: SavedLayout, wanted: PaperWish) -> dict[str, bytes]:
+    """All papers of a layout, by file name."""
+    layout = layout_from_json(saved.body)
+    used = {p.board_id for p in layout.placements}
+    chosen = Stock(tuple(b for b in stock.boards if b.id in used), stock.used_elsewhere, stock.key)
+    with tempfile.TemporaryDirectory(prefix="grainmatch-") as folder:
+        paths = layout_to_files(
+            layout,
+            list(stock.boards),
+            Path(folder),
+            paper=wanted.paper,
+            units=desk.units(),
+            strips=wanted.strips,
+            features=job_features(desk.the_shop(), job, chosen),
+        )
+        return {path.name: path.read_bytes() for path in paths}
+
+
+def _zip(files: dict[str, bytes]) -> bytes:
     buffer = io.BytesIO()
-    with tempfile.TemporaryDirectory(prefix="grainmatch-") as folder, zipfile.ZipFile(buffer, "w") as archive:
-        for path in layout_to_files(layout_from_json(saved.body), list(stock.boards), Path(folder)):
-            archive.write(path, Path(path).name, zipfile.ZIP_DEFLATED)
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
     return buffer.getvalue()
