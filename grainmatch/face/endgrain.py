@@ -33,6 +33,7 @@ _WIDTH_PX, _HEIGHT_PX = 440, 220  # the picture is read at about this size, what
 _SCALES_PX = ((1.0, 5.0), (2.0, 7.0), (3.5, 10.0))  # gradient and window sigma of each structure tensor
 _LAGS_PX = (8.0, 16.0, 24.0)  # arc lengths over which rings must look the same
 _RADIAL_LAGS_PX = (5.0, 8.0, 11.0)
+_BLACK_L, _WHITE_L = 3.0, 97.0
 _OUTLIER_FRAC = 0.15
 _BLOCKS_N = 12
 _FARTHEST = 8.0  # pith distance in picture widths beyond which rings count as straight
@@ -111,10 +112,11 @@ def _prepare(rgb: Rgb, inside: Mask | None) -> tuple[Image, Mask, float]:
     size = (max(24, round(w * scale)), max(24, round(h * scale)))
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     light = np.asarray(srgb_to_lab(np.asarray(small, dtype=np.uint8))[..., 0], dtype=np.float32)
-    weight = np.ones(light.shape, dtype=np.float32)
+    wood = (light > _BLACK_L) & (light < _WHITE_L)  # nothing can be read in glare or the dark beside the end
     if inside is not None:
-        share = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-        weight = np.asarray(cv2.erode((np.asarray(share) > 0.99).astype(np.float32), np.ones((5, 5))))
+        share = np.asarray(cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA))
+        wood &= share > 0.99
+    weight = np.asarray(cv2.erode(wood.astype(np.float32), np.ones((5, 5))))
     norm = cv2.GaussianBlur(weight, (0, 0), 25) + 1e-6
     flat = (light - cv2.GaussianBlur(light * weight, (0, 0), 25) / norm) * weight
     spread = np.sqrt(cv2.GaussianBlur(flat * flat, (0, 0), 25) / norm)
