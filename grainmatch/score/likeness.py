@@ -30,7 +30,7 @@ def price_likeness(views: Views, cut: Cut) -> dict[str, Floats]:
     costs = {}
     for name, depth in _DEPTHS_FRAC.items():
         edges = _colour_edges(views, cut, 0.0, depth)
-        costs[f"tones {name}"] = _price(_compare_tone_spread, edges, every_px=1)
+        costs[f"tones {name}"] = _price(_distance, _sort_tones(edges))
         costs[f"colour {name}"] = _price(_distance, _mean_along(edges))
         for speed, blur_px in (("fine", 0), ("slow", 24)):
             light = tuple(e[..., :1] for e in _colour_edges(views, cut, 0.0, depth, blur_px=blur_px))
@@ -132,11 +132,15 @@ def _compare_pattern(edge: Image, others: Image) -> Image:
     return np.asarray(-((a * b).sum(axis=-2) / size).mean(axis=-1))
 
 
-def _compare_tone_spread(edge: Image, others: Image) -> Image:
-    """Difference between the sorted tones: as many dark and light places, wherever they lie."""
-    a = np.sort(edge - np.median(edge, axis=-2, keepdims=True), axis=-2)
-    b = np.sort(others - np.median(others, axis=-2, keepdims=True), axis=-2)
-    return np.asarray(np.sqrt(np.abs(a - b)).mean(axis=(-2, -1)))
+def _sort_tones(edges: tuple[Image, Image]) -> tuple[Image, Image]:
+    """Edges by their sorted tones: as many dark and light places, wherever they lie."""
+
+    def tones(edge: Image) -> Image:
+        ordered = np.sort(edge, axis=2)
+        middle = np.median(ordered, axis=2, keepdims=True)
+        return np.asarray((ordered - middle)[:, :, :: max(1, edge.shape[2] // 400)], dtype=np.float32)
+
+    return tones(edges[0]), tones(edges[1])
 
 
 def _price_carried_on(views: Views, cut: Cut) -> Floats:

@@ -114,17 +114,17 @@ class _Spread:
     def __init__(self, boards_n: int, faces: Sequence[tuple[int, Side]]) -> None:
         self.boards_n = boards_n
         index = {face: k for k, face in enumerate(faces)}
-        self.face_of = np.array(
+        self.face_of: NDArray[np.intp] = np.array(
             [
                 [index.get((k, p.side_up), index.get((k, "A"), index.get((k, "B"), 0))) for p in POSES]
                 for k in range(boards_n)
             ]
         )
-        self.turned = np.array([int(p.turned) for p in POSES])
+        self.turned: NDArray[np.intp] = np.array([int(p.turned) for p in POSES])
 
     def face(self, value: Floats) -> Floats:
         """(faces,) to (N, 4)."""
-        return np.asarray(value, dtype=np.float64)[self.face_of]
+        return np.asarray(value[self.face_of], dtype=np.float64)
 
     def seam(self, value: Floats) -> Floats:
         """(faces, 2, faces, 2) to (N, 4, N, 4)."""

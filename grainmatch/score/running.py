@@ -37,9 +37,9 @@ class _Lesson:
     mix: Floats
     r: Floats
 
-    def look(self, features: Floats) -> Floats:
+    def look(self, features: Image) -> Image:
         """Features (..., D) as white ones."""
-        seen = np.clip(features / self.spread, -_CLIP, _CLIP) @ self.mix
+        seen = np.clip(features / self.spread.astype(np.float32), -_CLIP, _CLIP) @ self.mix.astype(np.float32)
         return np.asarray(np.clip(seen, -_CLIP, _CLIP))
 
 
@@ -116,15 +116,19 @@ def _price(
     return prices
 
 
-def _compare(lesson: _Lesson, top: Floats, bottom: Floats) -> Floats:
+def _compare(lesson: _Lesson, top: Image, bottom: Image) -> Floats:
     above = lesson.look(np.stack([bottom, top[:, ::-1]], axis=1))
     below = lesson.look(np.stack([top, bottom[:, ::-1]], axis=1))
-    rest = 1 - lesson.r**2
-    own = lesson.r**2 / (2 * rest)
+    r = lesson.r.astype(np.float32)
+    rest = 1 - r**2
+    own = r**2 / (2 * rest)
     first, second = ((above**2) @ own).sum(axis=2), ((below**2) @ own).sum(axis=2)
-    shared = np.einsum("ipmd,jqmd->ipjq", above * (lesson.r / rest), below, optimize=True)
-    fixed = 0.5 * np.log(rest).sum() * above.shape[2]
-    return np.asarray(fixed + first[:, :, None, None] + second[None, None] - shared)
+    n = len(above)
+    shared = (above * (r / rest)).reshape(2 * n, -1) @ below.reshape(2 * n, -1).T
+    fixed = 0.5 * float(np.log(rest).sum()) * above.shape[2]
+    return np.asarray(
+        fixed + first[:, :, None, None] + second[None, None] - shared.reshape(n, 2, n, 2), dtype=np.float64
+    )
 
 
 def _learn(
@@ -167,23 +171,21 @@ def _correlate(over: Floats, under: Floats, independent_n: float) -> tuple[Float
     return white @ turn, np.clip(r, -0.98, 0.98)
 
 
-def _running_sum(field: Image) -> Floats:
+def _running_sum(field: Image) -> Image:
     """Sum of the rows before each row: (n, K, rows + 1, m)."""
-    return np.concatenate(
-        [np.zeros_like(field[:, :, :1], dtype=np.float64), np.cumsum(field, axis=2, dtype=np.float64)], axis=2
-    )
+    return np.concatenate([np.zeros_like(field[:, :, :1]), np.cumsum(field, axis=2)], axis=2)
 
 
-def _below(sums: Floats, bands: list[tuple[int, int]], row: int) -> Floats:
+def _below(sums: Image, bands: list[tuple[int, int]], row: int) -> Image:
     """Band means going down from a row, nearest first: (n, m, bands * K)."""
-    return _stack([(sums[:, :, row + b] - sums[:, :, row + a]) / (b - a) for a, b in bands])
+    return _stack([(sums[:, :, row + b] - sums[:, :, row + a]) / np.float32(b - a) for a, b in bands])
 
 
-def _above(sums: Floats, bands: list[tuple[int, int]], row: int) -> Floats:
+def _above(sums: Image, bands: list[tuple[int, int]], row: int) -> Image:
     """Band means going up from a row, nearest first: (n, m, bands * K)."""
-    return _stack([(sums[:, :, row - a] - sums[:, :, row - b]) / (b - a) for a, b in bands])
+    return _stack([(sums[:, :, row - a] - sums[:, :, row - b]) / np.float32(b - a) for a, b in bands])
 
 
-def _stack(means: list[Floats]) -> Floats:
+def _stack(means: list[Image]) -> Image:
     stacked = np.stack(means, axis=1)  # n, bands, K, m
     return np.moveaxis(stacked, 3, 1).reshape(stacked.shape[0], stacked.shape[3], -1)
