@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.colour import SRGB8_TO_LINEAR
-from grainmatch.errors import StoreError, UsageError
+from grainmatch.disk import write_bytes
+from grainmatch.errors import UsageError
 from grainmatch.geometry import Points, apply_homography
 from grainmatch.model import Photo, Sheet
 
@@ -236,14 +237,7 @@ def write_sheet(path: str | Path, *, paper: str = "a4", number: int = 0) -> Path
 
     Raises UsageError for an unknown paper or number, StoreError when the file cannot be written.
     """
-    target = Path(path)
-    data = draw_sheet(paper=paper, number=number)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(data)
-    except OSError as error:
-        raise StoreError(f"{target.name} cannot be written.", "Choose a folder you may write to.") from error
-    return target
+    return write_bytes(Path(path), draw_sheet(paper=paper, number=number))
 
 
 def draw_sheet(*, paper: str = "a4", number: int = 0) -> bytes:

@@ -64,9 +64,11 @@ class Database:
             self._connection.execute("PRAGMA journal_mode = WAL")
             self._connection.execute("PRAGMA synchronous = FULL")
             self._connection.execute("PRAGMA foreign_keys = ON")
-        except sqlite3.DatabaseError as fault:
+            if self._connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+                raise damaged()
+        except (sqlite3.DatabaseError, StoreError) as fault:
             self._connection.close()
-            raise _damaged() from fault
+            raise _in_words(fault) from fault
 
     def _create(self) -> None:
         # Another process may be creating the same file: look again once the write lock is held.
@@ -84,18 +86,22 @@ class Database:
             try:
                 yield self._connection
             except sqlite3.DatabaseError as fault:
-                raise _damaged() from fault
+                raise _in_words(fault) from fault
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """A transaction: all of it is on disk when the block ends, or none of it."""
+        """A transaction: all of it is on disk when the block ends, or none of it.
+
+        Within another transaction of this thread it is a part of that one.
+        """
         with self._lock:
+            if self._connection.in_transaction:
+                yield self._connection
+                return
             try:
                 self._connection.execute("BEGIN IMMEDIATE")
-            except sqlite3.OperationalError as fault:
-                raise StoreError(
-                    "The saved jobs are busy in another window.", "Wait a moment and try again."
-                ) from fault
+            except sqlite3.DatabaseError as fault:
+                raise _in_words(fault) from fault
             try:
                 yield self._connection
                 self._connection.execute("COMMIT")
@@ -103,7 +109,7 @@ class Database:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 if isinstance(fault, sqlite3.DatabaseError):
-                    raise _damaged() from fault
+                    raise _in_words(fault) from fault
                 raise
 
     def close(self) -> None:
@@ -127,7 +133,7 @@ def _read_version(path: Path) -> int:
     if not header:
         return 0
     if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
-        raise _damaged()
+        raise damaged()
     version = int.from_bytes(header[60:64], "big")
     owner = int.from_bytes(header[68:72], "big")
     if version and owner != _APPLICATION_ID:
@@ -142,8 +148,26 @@ def _read_version(path: Path) -> int:
     return version
 
 
-def _damaged() -> StoreError:
+def damaged() -> StoreError:
+    """What to say of a file of saved jobs that makes no sense."""
     return StoreError(
         "The file of saved jobs is damaged or cannot be written.",
         "Check that the disk is not full; to start afresh, move the folder of saved jobs elsewhere.",
     )
+
+
+def _in_words(fault: sqlite3.DatabaseError | StoreError) -> StoreError:
+    """A fault of the database for the user. Codes: SQLite, "Result and Error Codes"."""
+    if isinstance(fault, StoreError):
+        return fault
+    match getattr(fault, "sqlite_errorcode", 0) & 0xFF:
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            return StoreError("The saved jobs are busy in another window.", "Wait a moment and try again.")
+        case sqlite3.SQLITE_FULL:
+            return StoreError("The disk is full; nothing was changed.", "Make room on it and try again.")
+        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
+            return StoreError(
+                "The saved jobs may be read here but not changed.",
+                "Check that you may write to the folder, or set GRAINMATCH_HOME to another one.",
+            )
+    return damaged()

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
 import re
-import shutil
-import tempfile
 from pathlib import Path
 
+from grainmatch.disk import part_folder, read_bytes, write_bytes
 from grainmatch.errors import StoreError
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _MEMBER = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,120}")
 _SUFFIX = re.compile(r"\.[a-z0-9]{1,5}")
+_MOST_STEM_BYTES = 120
 MAX_FOLDER_DEPTH = 3
+MOST_MEMBER_MB = 256
 
 
 def hash_bytes(data: bytes) -> str:
@@ -34,26 +34,19 @@ def clean_suffix(name: str) -> str:
     return suffix if _SUFFIX.fullmatch(suffix) else ""
 
 
+def clean_file_name(name: str) -> str:
+    """A file name from anywhere as one that every system takes: no folders, no control signs, not endless."""
+    last = re.split(r"[/\\\\]", name)[-1]
+    plain = "".join(c for c in last if c.isprintable() and c not in '<>:"|?*').strip(" .")
+    stem, suffix = Path(plain).stem, Path(plain).suffix if clean_suffix(plain) else ""
+    short = stem.encode("utf-8", "ignore")[:_MOST_STEM_BYTES].decode("utf-8", "ignore")
+    return f"{short or 'photo'}{suffix}"
+
+
 def is_safe_member(name: str) -> bool:
     """Whether a relative path has only plain parts: no '..', no drive, no hidden or odd names."""
     parts = name.split("/")
     return 0 < len(parts) <= MAX_FOLDER_DEPTH and all(_MEMBER.fullmatch(p) for p in parts)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is either complete under its name or not there at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    descriptor, scratch = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(scratch).replace(path)
-        _sync_folder(path.parent)
-    except OSError as fault:
-        Path(scratch).unlink(missing_ok=True)
-        raise StoreError("A file could not be saved.", "Check that the disk is not full.") from fault
 
 
 def read_folder(folder: Path) -> dict[str, bytes]:
@@ -64,7 +57,7 @@ def read_folder(folder: Path) -> dict[str, bytes]:
             name = path.relative_to(folder).as_posix()
             if not is_safe_member(name):
                 raise StoreError("A measured set holds an odd file name.", "Measure the photos again.")
-            found[name] = path.read_bytes()
+            found[name] = read_bytes(path, largest_mb=MOST_MEMBER_MB, what="measured file")
     return found
 
 
@@ -84,28 +77,15 @@ def write_members(parent: Path, members: dict[str, bytes]) -> str:
     name = hash_members(members)
     target = parent / name
     if target.is_dir():
+        with contextlib.suppress(OSError):
+            target.touch()  # wanted again: another window's sweep must not take it for forgotten
         return name
-    parent.mkdir(parents=True, exist_ok=True)
-    scratch = Path(tempfile.mkdtemp(dir=parent, prefix=".part-"))
-    try:
+    with part_folder(parent) as part:
         for member, data in members.items():
-            write_whole(scratch / member, data)
+            write_bytes(part / member, data)
         # A rename onto a folder that another process has just finished fails: that one is as good.
         with contextlib.suppress(OSError):
-            scratch.rename(target)
+            part.rename(target)
         if not target.is_dir():
             raise StoreError("A measured set could not be saved.", "Check that the disk is not full.")
-        _sync_folder(parent)
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
     return name
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename last through a power cut, where the system offers that for folders."""
-    if os.name == "posix":
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)

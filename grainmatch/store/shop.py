@@ -5,31 +5,35 @@ A file is written before the row that names it, so a crash leaves at worst a fil
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 import sqlite3
 import time
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import platformdirs
 
+from grainmatch.disk import PART, sweep_parts, write_bytes
 from grainmatch.errors import StoreError
-from grainmatch.store.database import Database
+from grainmatch.store.database import Database, damaged
 from grainmatch.store.files import (
+    clean_file_name,
     clean_suffix,
     hash_bytes,
     is_sha256,
     read_folder,
     write_members,
-    write_whole,
 )
 from grainmatch.store.records import Job, JobBoard, JobPhoto, LayoutKind, PhotoState, RackBoard, SavedLayout
 
 _STALE_S = 24 * 3600.0
+MOST_PHOTOS_N = 200
 
 
 def home_folder() -> Path:
@@ -54,13 +58,19 @@ class Shop:
         """Let go of the files."""
         self._database.close()
 
+    @contextmanager
+    def all_or_nothing(self) -> Iterator[None]:
+        """Every change within happens as one, or none of them does."""
+        with self._database.writing():
+            yield
+
     # --- settings ----------------------------------------------------------------------------
 
     def read_setting(self, name: str, default: Any = None) -> Any:
         """A setting as the JSON value it was saved with."""
         with self._database.reading() as db:
             row = db.execute("SELECT value FROM setting WHERE name = ?", (name,)).fetchone()
-        return default if row is None else json.loads(row["value"])
+        return default if row is None else _from_json(row["value"])
 
     def write_setting(self, name: str, value: Any) -> None:
         """Keep a JSON value under a name."""
@@ -98,7 +108,7 @@ class Shop:
         with self._database.writing() as db:
             row = db.execute("SELECT * FROM job WHERE id = ?", (job_id,)).fetchone()
             if row is not None:
-                merged = {**json.loads(row["details"]), **(details or {})}
+                merged = {**_from_json(row["details"]), **(details or {})}
                 new_name = row["name"] if name is None else _clean_name(name)
                 db.execute(
                     "UPDATE job SET name = ?, details = ? WHERE id = ?",
@@ -120,16 +130,26 @@ class Shop:
     # --- photos ------------------------------------------------------------------------------
 
     def add_photo(self, job_id: str, name: str, data: bytes, *, state: PhotoState = "waiting") -> JobPhoto:
-        """Keep a photo in a job; the same content twice in one job is kept once."""
+        """Keep a photo in a job; the same content twice in one job is kept once.
+
+        Raises StoreError when the disk refuses or the job has its fill of photos.
+        """
         sha256, suffix = hash_bytes(data), clean_suffix(name)
         path = self._photo_path(sha256, suffix)
-        if not path.is_file():
-            write_whole(path, data)
+        if path.is_file():
+            path.touch()  # wanted again: another window's sweep must not take it for forgotten
+        else:
+            write_bytes(path, data)
         with self._database.writing() as db:
             _need_job(db, job_id)
+            kept_n = db.execute("SELECT count(*) FROM photo WHERE job_id = ?", (job_id,)).fetchone()[0]
+            if kept_n >= MOST_PHOTOS_N:
+                raise StoreError(
+                    f"The job already has {MOST_PHOTOS_N} photos.", "Begin another job for the rest."
+                )
             place_n = _next_place(db, "photo", job_id)
             db.execute("INSERT OR IGNORE INTO photo VALUES (?, ?, ?, ?, ?, ?, '')",
-                       (job_id, place_n, sha256, suffix, Path(name).name[:120], state))  # fmt: skip
+                       (job_id, place_n, sha256, suffix, clean_file_name(name), state))  # fmt: skip
             _touch(db, job_id)
         return next(p for p in self.list_photos(job_id) if p.sha256 == sha256)
 
@@ -317,24 +337,32 @@ class Shop:
     # --- tidying -----------------------------------------------------------------------------
 
     def sweep(self) -> int:
-        """Delete photo files and sets that nothing names and that are over a day old. Returns how many."""
+        """Delete what killed programs left half-written, and photo files and sets that nothing names and that
+        are over a day old. Returns how many."""
         with self._database.reading() as db:
             photos = {row[0] for row in db.execute("SELECT sha256 FROM photo")}
             sets = {row[0] for row in db.execute("SELECT set_sha256 FROM rack")}
-        old = time.time() - _STALE_S
+        swept_n = sum(sweep_parts(f) for f in (self.home / "sets", *self.home.glob("photos/*")))
         candidates = [p for p in self.home.glob("photos/*/*") if p.name[:64] not in photos]
         candidates += [p for p in self.home.glob("sets/*") if p.name not in sets]
-        stale = [p for p in candidates if p.stat().st_mtime < old]
-        for path in stale:
-            if path.is_dir():
-                shutil.rmtree(path, ignore_errors=True)
-            else:
-                path.unlink(missing_ok=True)
-        return len(stale)
+        for path in candidates:
+            # Another window may sweep the same things at the same time.
+            with contextlib.suppress(OSError):
+                if not path.name.startswith(PART) and path.stat().st_mtime < time.time() - _STALE_S:
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
+                    swept_n += 1
+        return swept_n
 
 
 def _job(row: sqlite3.Row) -> Job:
-    return Job(row["id"], row["name"], row["created_s"], row["change_n"], json.loads(row["details"]))
+    return Job(row["id"], row["name"], row["created_s"], row["change_n"], _from_json(row["details"]))
+
+
+def _from_json(text: Any) -> Any:
+    try:
+        return json.loads(text)
+    except (TypeError, ValueError, RecursionError) as fault:
+        raise damaged() from fault
 
 
 def _layout(row: sqlite3.Row) -> SavedLayout:
