@@ -25,6 +25,7 @@ _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 m
 _MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
 _SURE = 0.9
 _SOUND_SHARE = 0.4  # of the wood's lightness; a dead knot's rim is darker (parts four in five as labelled)
+_SLENDEREST = 6.0  # length over breadth; anything longer is a line drawn on the face or a split
 _HOLE_SHARE = 0.2  # of the wood's lightness; darker than that is no wood
 _SMALLEST_MM = 1.5
 
@@ -40,7 +41,10 @@ def find_knots(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> tu
     knots = []
     for outline in outlines:
         points = np.asarray(outline).reshape(-1, 2)
-        if len(points) >= 4 and max(np.ptp(points, axis=0)) + 1 >= _SMALLEST_MM * scale:
+        if len(points) < 4 or max(np.ptp(points, axis=0)) + 1 < _SMALLEST_MM * scale:
+            continue
+        _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
+        if max(sides) + 1 <= _SLENDEREST * (min(sides) + 1):
             knots.append(_as_mark(points, odds, lab, grid))
     return tuple(knots)
 

@@ -24,7 +24,9 @@ _LEAST_DROP = 15.0  # lightness below the wood around; late wood in softwood sta
 _DROP_SPREADS = 4.5  # ... or this many robust spreads, whichever is more
 _COARSE_PX = 6  # working pixels in one of the image of the wood's level
 _SIDE_MM = 6.0
-_ALONG_MM = 1.0  # cracks and streaks run along the board; noise and pores do not
+_ALONG_MM = 1.0  # lines are smoothed this far along themselves; noise and pores do not survive it
+_LINE = 8.0  # length over thickness from which a dark patch is a line
+_BIT_MM = 5.0
 _THIN_MM = 4.0
 _LEAST_LENGTH_MM = 8.0
 _BARK_LENGTH_MM = 25.0
@@ -46,12 +48,34 @@ class _Shape:
 
 def find_marks(lab: Floats, grid: Grid) -> tuple[Mark, ...]:
     """Marks on a face from its CIELAB image (h, w, 3) at working scale; they do not overlap."""
-    knots = find_knots(lab, grid)
-    free = grid.inside & ~cover(knots, grid, grow_mm=1.5)
-    level = _wood_level(lab, free, grid)
-    dark = _find_dark(lab, level, free, grid)
-    stains = _find_stains(level, grid)
-    return (*knots, *dark, *stains)
+    level = _wood_level(lab, grid.inside, grid)
+    dark = _find_dark(lab, level, grid)
+    lines = tuple(
+        m for m, s in dark if m.kind in ("crack", "pencil") and s.length_mm > _LINE * s.thickness_mm
+    )
+    knots = _drop_bits_of_lines(find_knots(lab, grid), lines, grid)
+    free = ~cover(knots, grid, grow_mm=1.5)
+    others = [m for m, _ in dark if _share_under(m, free, grid) > 0.5]
+    return (*knots, *others, *_find_stains(level, grid))
+
+
+def _drop_bits_of_lines(knots: tuple[Mark, ...], lines: tuple[Mark, ...], grid: Grid) -> tuple[Mark, ...]:
+    """Knots without those that are short pieces of a crack or a pencil line."""
+    if not lines:
+        return knots
+    on_line = cover(lines, grid, grow_mm=3.0)
+
+    def is_bit(knot: Mark) -> bool:
+        left, top, right, bottom = knot.box_mm
+        return min(right - left, bottom - top) < _BIT_MM and _share_under(knot, on_line, grid) > 0.6
+
+    return tuple(k for k in knots if not is_bit(k))
+
+
+def _share_under(mark: Mark, mask: Mask, grid: Grid) -> float:
+    """Share of a mark's border points that lie on True pixels."""
+    at = np.floor(mark.outline_mm * grid.px_per_mm).astype(int).clip(0, np.array(mask.shape[::-1]) - 1)
+    return float(mask[at[:, 1], at[:, 0]].mean())
 
 
 def cover(marks: tuple[Mark, ...], grid: Grid, *, grow_mm: float = 0.0) -> Mask:
@@ -83,27 +107,40 @@ def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
     return level
 
 
-def _find_dark(lab: Floats, level: Floats, free: Mask, grid: Grid) -> list[Mark]:
-    """Dark patches that are no knots."""
-    light = blur(np.ascontiguousarray(lab[..., 0]), _ALONG_MM * grid.px_per_mm, 0.3)
-    drop = np.where(free, _lower_side(level[..., 0], free.shape, grid) - light, 0)
-    sample = drop[::3, ::3][free[::3, ::3]]
-    spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
-    dark = (drop > max(_LEAST_DROP, _DROP_SPREADS * spread)).astype(np.uint8)
-    reach = max(1, round(1.0 * grid.px_per_mm))
-    dark = np.asarray(cv2.morphologyEx(dark, cv2.MORPH_CLOSE, np.ones((1, 2 * reach + 1), np.uint8)))
-    outlines, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    marks = []
-    for outline in outlines:
-        points = np.asarray(outline).reshape(-1, 2)
-        if np.ptp(points, axis=0).max() < 3 * grid.px_per_mm:
-            continue
-        shape = _measure_shape(points, lab, level, grid)
-        kind = _name(shape)
-        if kind is not None:
-            confidence = float(np.clip(shape.drop[0] / 40, 0.2, 0.9))
-            marks.append(Mark(kind, _to_mm(points, grid.px_per_mm), confidence=confidence, sound=False))
+def _find_dark(lab: Floats, level: Floats, grid: Grid) -> list[tuple[Mark, _Shape]]:
+    """Dark patches, knots among them, that look like one of the other marks.
+
+    Looked for twice, smoothed along the board for what follows the grain and across it for pencil lines.
+    """
+    light, reach = np.ascontiguousarray(lab[..., 0]), _ALONG_MM * grid.px_per_mm
+    side = _lower_side(level[..., 0], light.shape, grid)
+    follows = _outline_dark(side - blur(light, reach, 0.3), grid)
+    crosses = _outline_dark(side - blur(light, 0.3, reach), grid)
+    marks = [m for m in (_as_mark(o, lab, level, grid) for o in follows) if m and m[0].kind != "pencil"]
+    marks += [m for m in (_as_mark(o, lab, level, grid) for o in crosses) if m and m[0].kind == "pencil"]
     return marks
+
+
+def _outline_dark(drop: Floats, grid: Grid) -> list[NDArray[Any]]:
+    """Border pixels (n, 2) of patches that lie far enough below the wood beside them."""
+    sample = drop[::3, ::3][grid.inside[::3, ::3]]
+    spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
+    dark = ((drop > max(_LEAST_DROP, _DROP_SPREADS * spread)) & grid.inside).astype(np.uint8)
+    gap = max(1, round(1.0 * grid.px_per_mm))
+    dark = np.asarray(cv2.morphologyEx(dark, cv2.MORPH_CLOSE, np.ones((1, 2 * gap + 1), np.uint8)))
+    found, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    outlines = [np.asarray(o).reshape(-1, 2) for o in found]
+    return [o for o in outlines if np.ptp(o, axis=0).max() >= 3 * grid.px_per_mm]
+
+
+def _as_mark(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid) -> tuple[Mark, _Shape] | None:
+    """A dark patch as a mark with its shape, None when it is nothing worth telling."""
+    shape = _measure_shape(points, lab, level, grid)
+    kind = _name(shape)
+    if kind is None:
+        return None
+    confidence = float(np.clip(shape.drop[0] / 40, 0.2, 0.9))
+    return Mark(kind, _to_mm(points, grid.px_per_mm), confidence=confidence, sound=False), shape
 
 
 def _lower_side(level: Floats, shape: tuple[int, ...], grid: Grid) -> Floats:

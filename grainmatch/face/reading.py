@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from grainmatch.errors import BoardError
 from grainmatch.face.cut import read_cut
 from grainmatch.face.extent import find_wood
+from grainmatch.face.fleck import measure_fleck
 from grainmatch.face.grain import Grain, measure_grain
 from grainmatch.face.grid import Grid, lay_grid
 from grainmatch.face.marks import cover, find_marks
@@ -71,6 +72,7 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
         drift_lab=drift,
         streak_de=measure_streaks(cells, sapwood, drift),
         glare=np.asarray(grid.cell_mean(glare), dtype=np.float64),
+        fleck=measure_fleck(light, grid, figure, clear=clear),
     )
 
 

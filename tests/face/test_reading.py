@@ -141,6 +141,16 @@ def test_the_planing_arrow_turns_with_the_board() -> None:
     assert arrows == [-1, 1]
 
 
+def test_a_crack_and_a_pencil_line_are_told_apart() -> None:
+    rgb = draw_face(centred(1, True), px_per_mm=2.0, noise=2).rgb
+    rgb[60:62, 300:500] = (30, 24, 20)  # 100 mm long, 1 mm wide, along the grain
+    rgb[40:120, 1400:1402] = (70, 68, 66)  # a grey line straight across
+    kinds = {m.kind: m.box_mm for m in read_face(rgb, px_per_mm=2.0).marks}
+    assert kinds.keys() == {"crack", "pencil"}
+    assert kinds["crack"] == pytest.approx((150, 30, 250, 31), abs=2)
+    assert kinds["pencil"] == pytest.approx((700, 20, 701, 60), abs=2)
+
+
 def test_no_arrow_without_arches_or_bark_side(knotty: tuple[SolidBoard, SynthFace, Features]) -> None:
     _, _, features = knotty
     weak = replace(features, cathedral=Cathedral(np.zeros((2, 2)), 0, 0.2))
@@ -186,6 +196,24 @@ def test_line_spacing_is_about_the_ring_width_at_a_quartersawn_edge() -> None:
     features = read_face(draw_face(board, px_per_mm=2.0, noise=3).rgb, px_per_mm=2.0)
     assert np.nanmedian(features.ring_mm) == pytest.approx(3.0, rel=0.25)
     assert features.cathedral is None
+
+
+def test_ray_fleck_shows_on_a_quartersawn_face_and_only_where_it_is() -> None:
+    board = grow_board(
+        seed=58, length_mm=600, width_mm=110, species="oak", knots=0, pith_across_mm=-170.0,
+        pith_depth_mm=15.0, sapwood_radius_mm=math.inf,
+    )  # fmt: skip
+    plain = draw_face(board, px_per_mm=2.0, noise=3).rgb
+    rays = plain.copy()
+    rng = np.random.default_rng(8)
+    for x, y in zip(rng.integers(650, 1150, 60), rng.integers(10, 200, 60), strict=True):
+        rays[y : y + 14, x : x + 5] = np.minimum(rays[y : y + 14, x : x + 5].astype(int) + 30, 255)
+    before, after = (read_face(rgb, px_per_mm=2.0).fleck for rgb in (plain, rays))
+    assert before is not None
+    assert after is not None
+    half = before.shape[1] // 2
+    assert before.mean() < 0.005
+    assert after[:, half + 2 :].mean() > 5 * max(after[:, : half - 2].mean(), 0.001)
 
 
 def test_dark_ground_is_not_wood_and_edge_knots_are() -> None:
