@@ -107,8 +107,8 @@ def find_edge(
     strip: Strip, *, least_t_px: float, most_t_px: float, touching: bool = False, curved: bool = True
 ) -> EdgeFind:
     """The face's edge in a strip, between least_t_px and most_t_px of the rough one."""
-    if touching:
-        return _seam_edges(strip, -least_t_px)
+    if touching and (seam := _seam_edges(strip, min(-least_t_px, 5.0))) is not None:
+        return seam
     candidates = _straight_edges(strip, least_t_px, most_t_px, curved)
     if not candidates:
         return EdgeFind(np.full(len(strip.light), np.nan), "step", 0.0, np.ones(len(strip.light)))
@@ -145,10 +145,10 @@ def _straight_edges(strip: Strip, least_t_px: float, most_t_px: float, curved: b
     index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, n - 1)
     total = say[np.arange(blocks), index].mean(axis=3) * (1 - 0.015 * np.abs(sags))
     found: list[_Line] = []
-    while len(found) < 8:
+    while len(found) < 14:
         r, i, j = np.unravel_index(int(total.argmax()), total.shape)
         best = float(total[r, i, j])
-        if best <= (0.2 * found[0].say if found else 0.5):
+        if best <= (0.07 * found[0].say if found else 0.5):
             break
         found.append(_Line(float(strip.t_px[rows[r]]), float(drops[i]), float(sags[j]), best))
         if len(found) == 1:  # the others, feet and shadows, run nearly along with the strongest
@@ -194,26 +194,34 @@ def _choose(strip: Strip, candidates: list[_Line]) -> tuple[_Line, float, EdgeKi
         (a, b)
         for a in candidates
         for b in candidates
-        if abs(b.middle_px - a.middle_px - side) <= slack and b.say + a.say > 0.8 * strongest.say
+        if abs(b.middle_px - a.middle_px - side) <= slack
+        and b.say + a.say > 0.8 * strongest.say
+        and (a.say > 0.35 * b.say or _bench_beyond(strip, b, side))
     ]
     if pairs:
         a, b = max(pairs, key=lambda p: p[0].say + p[1].say)
         return a, b.middle_px - a.middle_px, "side"
     outermost = max(strong, key=lambda c: c.middle_px)
-    if _lit_bench_beyond(strip, outermost, side):
+    if _bench_beyond(strip, outermost, side):
         return replace(outermost, middle_px=outermost.middle_px - side), side, "foot"
     first = min(strong, key=lambda c: c.middle_px)
     beyond = [c.middle_px - first.middle_px for c in strong if 1.5 < c.middle_px - first.middle_px < side]
     return first, min(beyond, default=side), "side"
 
 
-def _lit_bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
-    """Whether what lies right outside a line looks like bench in full light."""
+def _bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
+    """Whether what lies right outside a line is bench rather than the board's own side in shade.
+
+    Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known.
+    """
     t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
-    near = (t > 0.8) & (t < max(0.85 * side_px, 2.0))
+    near = (t > 0.8) & (t < max(0.85 * side_px, 2.0)) & strip.seen[:, None]
     colour = np.array([np.median(strip.light[..., k][near]) for k in range(3)])
-    apart = np.log(np.maximum(colour, 1e-3) / strip.bench_light)
-    return bool(abs(apart.mean()) < 0.35 and np.ptp(apart) < 0.3)
+    from_wood = np.log(np.maximum(colour, 1e-3))  # the face is 1
+    from_bench = from_wood - np.log(strip.bench_light)
+    if np.ptp(np.log(strip.bench_light)) > 0.3:
+        return bool(np.ptp(from_bench) < np.ptp(from_wood))
+    return bool(abs(from_bench.mean()) < 0.35 and np.ptp(from_bench) < 0.3)
 
 
 # --- where exactly ------------------------------------------------------------------------------
@@ -288,8 +296,11 @@ def _contrast(strip: Strip, edge_px: Floats) -> float:
     return float(np.linalg.norm(step))
 
 
-def _seam_edges(strip: Strip, reach_px: float) -> EdgeFind:
-    """Edge beside a gap too thin to resolve: its centre less half the width its missing light tells."""
+def _seam_edges(strip: Strip, reach_px: float) -> EdgeFind | None:
+    """Edge beside a gap too thin to resolve: its centre less half the width its missing light tells.
+
+    None when there is no narrow dip: the neighbour then shows as a plain step.
+    """
     value = strip.light.mean(axis=2)
     near = np.abs(strip.t_px) <= reach_px
     low = int(np.where(near, np.median(value[strip.seen], axis=0), np.inf).argmin())
@@ -305,4 +316,7 @@ def _seam_edges(strip: Strip, reach_px: float) -> EdgeFind:
     width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
     offset = np.where((total > 0.05) & strip.seen, centre - np.median(width[strip.seen]) / 2, np.nan)
     depth = missing.max(axis=1)
+    usual = np.median(missing[strip.seen], axis=0)
+    if usual.max() < 0.05 or (usual > 0.5 * usual.max()).sum() * STEP_PX > 4.5:
+        return None
     return EdgeFind(np.asarray(offset), "seam", float(np.median(depth[strip.seen])), depth)

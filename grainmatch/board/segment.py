@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from grainmatch.board.backdrop import Backdrop, fit_backdrop
 from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look
+from grainmatch.board.hairlines import Seam
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
-from grainmatch.board.seams import HAIRLINE_MM, Seam, find_seams
+from grainmatch.board.seams import find_seams
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
 
@@ -113,16 +114,13 @@ def _solid(backdrop: Backdrop) -> Mask:
 
 def _heap_frame(bench: Bench, outline: Points, upright: bool) -> Frame:
     """Its frame: along the direction most of the contour runs in; along the grain when that is square."""
-    step = max(2, len(outline) // 400)
+    step = max(8, len(outline) // 60)
     ahead = np.roll(outline, -step, axis=0) - outline
     angle = np.arctan2(ahead[:, 1], ahead[:, 0]) % np.pi
-    histogram, _ = np.histogram(angle, bins=360, range=(0, np.pi), weights=np.hypot(*ahead.T))
-    kernel = np.exp(-0.5 * (np.arange(-6, 7) / 2.5) ** 2)
-    smooth = np.convolve(np.concatenate([histogram[-6:], histogram, histogram[:6]]), kernel, mode="valid")
-    peak = (int(smooth.argmax()) + 0.5) / 360 * np.pi
-    near = np.abs((angle - peak + np.pi / 2) % np.pi - np.pi / 2) < np.radians(3)
-    double = np.exp(2j * angle[near]) * np.hypot(*ahead[near].T)
-    peak = float(np.angle(double.sum()) / 2)
+    histogram, _ = np.histogram(angle, bins=180, range=(0, np.pi), weights=np.hypot(*ahead.T))
+    kernel = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2)
+    smooth = np.convolve(np.concatenate([histogram[-4:], histogram, histogram[:4]]), kernel, mode="valid")
+    peak = _sharpest(outline, (int(smooth.argmax()) + 0.5) / 180 * np.pi)
     frame = Frame(outline.mean(axis=0), _upright_to_clockwise(peak))
     size = np.ptp(frame.enter(outline), axis=0)
     if size[1] > size[0] and not upright:
@@ -131,6 +129,16 @@ def _heap_frame(bench: Bench, outline: Points, upright: bool) -> Frame:
     if square and _grain_runs_across(bench, frame, outline):
         frame = Frame(frame.origin_mm, _upright_to_clockwise(peak + np.pi / 2))
     return frame
+
+
+def _sharpest(outline: Points, around_rad: float) -> float:
+    """The direction near `around_rad` along which the contour's points gather on the fewest lines."""
+    p = outline - outline.mean(axis=0)
+    angles = around_rad + np.radians(np.arange(-3.0, 3.01, 0.1))
+    across = -np.sin(angles)[:, None] * p[:, 0] + np.cos(angles)[:, None] * p[:, 1]
+    bins = np.rint((across - across.min()) / 2.5).astype(int)
+    crowd = [float((np.bincount(row).astype(float) ** 2).sum()) for row in bins]
+    return float(angles[int(np.argmax(np.convolve(crowd, [0.25, 0.5, 0.25], mode="same")))])
 
 
 def _upright_to_clockwise(angle_rad: float) -> float:
@@ -171,12 +179,26 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
         solid & known,
         known,
         rows_per_mm=rows_per_mm,
+        length_mm=float(high[0] - low[0]),
+        ends_mm=_ends(bench, backdrop, heap, low, high, v),
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
         least_apart_rows=int(0.7 * limits.least_width_mm * rows_per_mm),
     )
     pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams, limits)
     hidden = tuple(pixels_to_plane(bench.camera, s, bench.face_height_mm) for s in bench.sheet_outlines_px)
     return [replace(_slant_ends(bench, backdrop, heap.mask, piece), hidden_mm=hidden) for piece in pieces]
+
+
+def _ends(
+    bench: Bench, backdrop: Backdrop, heap: _Heap, low: Points, high: Points, v: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """u at which the wood of each row starts and stops, NaN in rows without wood."""
+    u = np.arange(low[0], high[0], 1.0)
+    solid = _seen(bench, backdrop, heap.frame.leave(np.stack(np.meshgrid(u, v), axis=-1)), heap.mask)
+    some = solid.any(axis=1)
+    start = np.where(some, u[solid.argmax(axis=1)], np.nan)
+    stop = np.where(some, u[len(u) - 1 - solid[:, ::-1].argmax(axis=1)], np.nan)
+    return start, stop
 
 
 def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
@@ -218,7 +240,7 @@ def _pieces(
     columns = np.arange(n) + 0.5
     seams = sorted(seams, key=lambda s: s.start + s.drop / 2)
     lines = [np.zeros(n), *(s.start + s.drop * columns / n for s in seams), np.full(n, float(n_rows))]
-    hairline = [False, *(s.height <= HAIRLINE_MM * rows_per_mm for s in seams), False]
+    hairline = [False, *(s.height < 2 for s in seams), False]
     for k in range(len(lines) - 1):
         inside = solid & (rows > lines[k]) & (rows < lines[k + 1])
         if k and not hairline[k]:
