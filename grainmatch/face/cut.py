@@ -32,7 +32,8 @@ _CHUNK_MM = 200.0
 _LEAST_COHERENCE = 0.3
 _STEEPEST = 0.5  # tan of the angle; steeper lines belong to knots or to the axis itself
 _NEAREST_SIDE_MM = 8.0  # closer to the pith's line a cell mixes leans of both sides
-_PITH_IN_BOARD_MM = 30.0
+_PITH_IN_BOARD_MM = 30.0  # boards for table tops are about this thick
+_LEAST_NEAR_CHANCE = 0.55
 _LEAST_HEART = 0.4  # with less heartwood than this on the face, its sapwood's lines must do
 Places = NDArray[np.float64]
 
@@ -79,10 +80,11 @@ def read_cut(grain: Grain, rings: Rings, grid: Grid, *, sapwood: NDArray[np.floa
     cut: CutClass = str(names[counts.argmax()])  # type: ignore[assignment]
     distance, sigma = _pith_distance(table)
     cathedral = _find_cathedral(grain, table, y_mm, grid, distance, sigma)
-    heart_up = cathedral is not None and distance + sigma < _PITH_IN_BOARD_MM
     # Were the bark side up, a pith so near would lie within the board, and few boards hold it.
-    confidence = float(np.clip((_PITH_IN_BOARD_MM - distance - sigma) / _PITH_IN_BOARD_MM, 0, 0.5))
-    return Figure(cut, cells, cathedral, False if heart_up else None, confidence if heart_up else 0.0)
+    near = float(table.chance[:, _DISTANCES_MM < _PITH_IN_BOARD_MM].sum())
+    if cathedral is None or near < _LEAST_NEAR_CHANCE:
+        return Figure(cut, cells, cathedral, None, 0.0)
+    return Figure(cut, cells, cathedral, False, 0.5 * near)
 
 
 def bark_side_of_pair(show: Features, back: Features) -> tuple[Side | None, float]:
