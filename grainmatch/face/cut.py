@@ -56,11 +56,6 @@ class _PithTable:
     place_mm: Places
     chance: NDArray[np.float64]
 
-    def best(self) -> tuple[float, float]:
-        """The likeliest place across and distance."""
-        i, k = np.unravel_index(int(self.chance.argmax()), self.chance.shape)
-        return float(self.place_mm[i]), float(_DISTANCES_MM[k])
-
 
 def read_cut(grain: Grain, rings: Rings, grid: Grid, *, sapwood: NDArray[np.float64]) -> Figure:
     """Cut of the board from grain directions and line spacing on the cell grid.

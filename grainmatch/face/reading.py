@@ -29,9 +29,10 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     """Read grain, tone and marks from one face.
 
     rgb (h, w, 3) uint8 with length along x; inside (h, w) True on wood, found here when None.
-    Raises BoardError when the picture is not a colour picture or the scale is impossible.
+    Raises BoardError when the picture is not a colour picture, the scale is impossible, or the mask does not
+    fit or holds no wood.
     """
-    _check(rgb, px_per_mm)
+    _check(rgb, px_per_mm, inside)
     grid = lay_grid(rgb, find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
     lab = measure_lab(grid.rgb)
     marks = find_marks(lab, grid)
@@ -76,11 +77,13 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     )
 
 
-def _check(rgb: Rgb, px_per_mm: float) -> None:
+def _check(rgb: Rgb, px_per_mm: float, inside: Mask | None) -> None:
     if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8 or min(rgb.shape[:2]) < 8:
         raise BoardError("The face is not an 8-bit colour picture.", "Give (h, w, 3) uint8 pixels.")
     if not (np.isfinite(px_per_mm) and px_per_mm > 0):
         raise BoardError("The face has no scale.", "Give px_per_mm above zero.")
+    if inside is not None and (inside.shape != rgb.shape[:2] or not inside.any()):
+        raise BoardError("The face's mask holds no wood of this picture.", "Measure the photo again.")
 
 
 def _edge_angles(grain: Grain, grid: Grid, width_px: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -17,7 +17,7 @@ from grainmatch.face.extent import find_wood
 from grainmatch.face.planing import planing_direction
 from grainmatch.face.reading import read_face
 from grainmatch.face.tone import measure_lab
-from grainmatch.model import Cathedral, Features, Mark, Side
+from grainmatch.model import Cathedral, Features, Mark, Mask, Side
 from grainmatch.synth import SolidBoard, SynthFace, SynthKnot, draw_face, grow_board, true_mean_lab
 from grainmatch.synth import planing_direction as true_planing_direction
 from tests.benchmarks.bench_reading import drawn_sapwood
@@ -280,6 +280,22 @@ def test_an_impossible_scale_is_refused(scale: float) -> None:
 def test_a_picture_that_is_no_face_is_refused(shape: tuple[int, ...]) -> None:
     with pytest.raises(BoardError):
         read_face(np.zeros(shape, np.uint8), px_per_mm=2.0)
+
+
+@pytest.mark.parametrize("mask", [np.zeros((50, 200), bool), np.ones((40, 200), bool)])
+def test_a_mask_without_wood_or_of_another_size_is_refused(mask: Mask) -> None:
+    with pytest.raises(BoardError):
+        read_face(np.full((50, 200, 3), 150, np.uint8), px_per_mm=2.0, inside=mask)
+
+
+@pytest.mark.parametrize(
+    ("shape", "px_per_mm"), [((8, 8), 1.0), ((9, 400), 2.0), ((400, 9), 2.0), ((90, 300), 0.2)]
+)
+def test_odd_sizes_are_read(shape: tuple[int, int], px_per_mm: float) -> None:
+    noise = np.random.default_rng(4).integers(120, 180, (*shape, 3), dtype=np.uint8)
+    features = read_face(noise, px_per_mm=px_per_mm)
+    assert features.lab.shape[:2] == features.angle_rad.shape == features.coherence.shape
+    assert draw_card(noise, features).shape == noise.shape
 
 
 @pytest.mark.parametrize("colour", [0, 128, 255])
