@@ -35,7 +35,7 @@ def show() -> None:
             show_way("photos", "Bring in photos")
             return
         for words in job.details.get("warnings", ()):
-            st.warning(words)
+            st.warning(desk.plain(words))
         _show_photos(job, stock)
         _show_table(stock)
         _show_cards(job, stock)
@@ -92,7 +92,8 @@ def with_sigma(value_mm: float, sigma_mm: float) -> str:
 def _show_cards(job: Job, stock: Stock) -> None:
     st.subheader("One board", anchor=False)
     ids = [b.id for b in stock.boards]
-    board_id = st.segmented_control("Board", ids, default=ids[0], key=f"card_{job.id}") or ids[0]
+    picked = st.segmented_control("Board", ids, default=ids[0], key=f"card_{job.id}", format_func=desk.plain)
+    board_id = picked or ids[0]
     board = stock.by_id[board_id]
     features = job_features(desk.the_shop(), job, Stock((board,), frozenset(), ()))
     for side in _SIDES:

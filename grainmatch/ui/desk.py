@@ -67,7 +67,7 @@ def in_words() -> Iterator[None]:
 
 def show_error(error: GrainmatchError) -> None:
     """One sentence on what is wrong, one on what to do."""
-    st.error(f"**{error.message}** {error.advice}", icon=":material/error:")
+    st.error(f"**{_plain(error.message)}** {_plain(error.advice)}", icon=":material/error:")
 
 
 def show_header(title: str, *, about: str = "") -> Job:

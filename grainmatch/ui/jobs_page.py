@@ -10,8 +10,10 @@ from pathlib import Path
 import streamlit as st
 
 from grainmatch.errors import GrainmatchError
-from grainmatch.store import Job, read_archive, write_archive
+from grainmatch.store import Job, write_archive
+from grainmatch.store.archive import MOST_ARCHIVE_MB
 from grainmatch.ui import desk
+from grainmatch.ui.bringing import bring_in
 from grainmatch.ui.demo import add_demo
 from grainmatch.ui.ways import go, show_way
 from grainmatch.units import format_length, parse_length_mm, parse_size_mm
@@ -134,10 +136,12 @@ def begin_job(name: str, size: str, thickness: str, *, benches_n: int = 0) -> Jo
 
 def _show_import() -> None:
     with st.expander("Bring in a job from a file"):
-        file = st.file_uploader("A file made with 'Export job'", type=["zip"], max_upload_size=2000)
+        file = st.file_uploader(
+            "A file made with 'Export job'", type=["zip"], max_upload_size=MOST_ARCHIVE_MB
+        )
         if file is not None and st.button("Bring in", type="primary"):
             try:
-                job_id = read_archive(desk.the_shop(), file.getvalue())
+                job_id = bring_in(desk.the_shop(), file.getvalue())
             except GrainmatchError as error:
                 desk.show_error(error)
             else:
@@ -181,7 +185,9 @@ def _sizes(folder: str) -> dict[str, tuple[float, float, float]]:
 
 def _size_words(set_sha256: str, id_in_set: str) -> str:
     try:
-        size = _sizes(str(desk.the_shop().set_folder(set_sha256)))[id_in_set]
+        size = _sizes(str(desk.the_shop().set_folder(set_sha256))).get(id_in_set)
     except GrainmatchError:
+        size = None
+    if size is None:
         return "missing on disk"
     return " x ".join(format_length(mm, desk.units(), decimals=0) for mm in size)

@@ -14,6 +14,7 @@ from grainmatch.ui.gate import Gate, open_gate
 SETTINGS: dict[str, str | list[str]] = {
     "server.address": "127.0.0.1",
     "server.allowedHosts": ["localhost", "127.0.0.1"],
+    "server.enableWebsocketCompression": "true",
     "server.fileWatcherType": "none",
     "server.maxUploadSize": "60",
     "server.showEmailPrompt": "false",

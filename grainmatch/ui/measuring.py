@@ -63,9 +63,9 @@ def show_progress(job_id: str) -> Work | None:
     if work is None:
         return None
     if work.busy:
-        st.progress(work.part, f"{work.what}: {work.text or 'starting'}")
+        st.progress(work.part, f"{work.what}: {desk.plain(work.text) or 'starting'}")
     elif work.state == "failed":
-        st.error(work.fault, icon=":material/error:")
+        st.error(desk.plain(work.fault), icon=":material/error:")
         if st.button("Try again", key=f"again_{job_id}"):
             if any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id)):
                 start_measuring(job_id)

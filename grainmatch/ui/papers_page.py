@@ -47,7 +47,7 @@ def show() -> None:
             for column, layout in zip(st.columns(2), saved[start : start + 2], strict=False):
                 with column.container(border=True):
                     _show_saved(job, stock, layout, wanted)
-        st.caption(f"Kept in {desk.the_shop().home}")
+        st.caption(f"Kept in {desk.plain(str(desk.the_shop().home))}")
 
 
 def _show_options() -> PaperWish:
@@ -65,7 +65,7 @@ def _show_saved(job: Job, stock: Stock, saved: SavedLayout, wanted: PaperWish) -
     st.markdown(f"**{desk.plain(saved.name)}**" + (" · chosen" if saved.chosen else ""))
     st.caption(f"saved {when}")
     st.image(top_picture(saved.body, stock.key, _stock=stock))
-    st.markdown("\n".join(f"- {line}" for line in describe_score(layout.score)[:4]))
+    st.markdown("\n".join(f"- {desk.plain(line)}" for line in describe_score(layout.score)[:4]))
     stem = f"layout_{saved.id}"
     with st.container(horizontal=True):
         st.download_button(

@@ -121,7 +121,7 @@ def _show_photo(job: Job, photo: JobPhoto) -> None:
     st.markdown(f"**{desk.plain(photo.name)}**")
     st.caption(_STATE_WORDS[photo.state])
     if photo.note:
-        st.warning(photo.note)
+        st.warning(desk.plain(photo.note))
     roles = dict(job.details.get("roles", {}))
     role = st.selectbox(
         "Shows",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
+import numpy as np
 import streamlit as st
 
 from grainmatch.report.record import layout_from_json
@@ -33,7 +34,8 @@ def show() -> None:
         seams = left.toggle("Draw seams and numbers", value=False)
         trimmed = middle.toggle("Trim to the asked size", value=True)
         look = right.segmented_control("Wood", list(_LOOKS), default="as it is") or "as it is"
-        picture = _picture(layouts[name], stock.key, seams, trimmed, _LOOKS[look], _stock=stock)
+        upright = left.toggle("Stand it upright", value=False, help="Larger on a phone.")
+        picture = _picture(layouts[name], stock.key, seams, trimmed, _LOOKS[look], upright, _stock=stock)
         show_zoomable(picture, words=f"{name}, {look}", key="preview")
         if _LOOKS[look] == "wetted":
             st.caption(
@@ -58,7 +60,14 @@ def _layouts(job_id: str) -> dict[str, str]:
 
 @st.cache_data(show_spinner="Drawing the top", max_entries=12)
 def _picture(
-    body: str, key: object, seams: bool, trimmed: bool, look: Literal["dry", "wetted"], *, _stock: Stock
+    body: str,
+    key: object,
+    seams: bool,
+    trimmed: bool,
+    look: Literal["dry", "wetted"],
+    upright: bool,
+    *,
+    _stock: Stock,
 ) -> bytes:
     layout = layout_from_json(body)
     longest = max(_stock.by_id[p.board_id].length_mm for p in layout.placements)
@@ -71,4 +80,4 @@ def _picture(
         trimmed=trimmed,
         look=look,
     )
-    return to_jpeg(rgb, quality=88)
+    return to_jpeg(np.ascontiguousarray(np.rot90(rgb)) if upright else rgb, quality=88)

@@ -45,12 +45,12 @@ def read_wishes(job: Job) -> Wishes:
     if not isinstance(kept, Mapping):
         return Wishes()
     names = {f.name for f in fields(Wishes)} - {"rules"}
-    rules = tuple(
-        Rule(**{**rule, "boards": tuple(rule["boards"])})
-        for rule in kept.get("rules", ())
-        if "boards" in rule
-    )
     try:
+        rules = tuple(
+            Rule(**{**rule, "boards": tuple(rule["boards"])})
+            for rule in kept.get("rules", ())
+            if "boards" in rule
+        )
         return Wishes(**{k: v for k, v in kept.items() if k in names}, rules=rules)
     except (TypeError, LayoutError):
         return Wishes()

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from grainmatch.errors import StoreError
 from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rgb, Score, Side
 from grainmatch.report.place import place_top
 from grainmatch.report.record import read_boards
@@ -55,7 +56,9 @@ def read_stock(shop: Shop, job: Job) -> Stock:
 
 
 def _read_board(shop: Shop, row: JobBoard, said: Mapping[str, Any]) -> Board:
-    board = read_set(str(shop.set_folder(row.set_sha256)))[row.id_in_set]
+    board = read_set(str(shop.set_folder(row.set_sha256))).get(row.id_in_set)
+    if board is None:
+        raise StoreError(f"Board {row.board_id} is missing on disk.", "Measure the photos again.")
     if said.get("swap_faces"):
         board = swap_faces(board)
     return replace(

@@ -156,14 +156,15 @@ def _show_buttons(job: Job, stock: Stock, bench: Workbench, scored: Layout) -> N
 def _show_score(scored: Layout, seams: list[SeamLook]) -> None:
     placed = scored.placements
     bad = [
-        f"- **{above.board_id} | {below.board_id}** ({seam.grade}): {seam.words}"
+        f"- **{desk.plain(above.board_id)} | {desk.plain(below.board_id)}** ({seam.grade}): {seam.words}"
         for above, below, seam in zip(placed, placed[1:], seams, strict=False)
         if seam.grade != "good"
     ]
     st.markdown("**Seams** · = good, ≈ fair, ≠ poor")
     st.markdown("\n".join(bad) if bad else "Every seam matches well.")
     st.markdown("**Score**")
-    st.markdown("\n".join(f"- {line}" for line in (*describe_score(scored.score), *scored.remarks)))
+    lines = (*describe_score(scored.score), *scored.remarks)
+    st.markdown("\n".join(f"- {desk.plain(line)}" for line in lines))
 
 
 def _show_year(scored: Layout, stock: Stock) -> None:
@@ -171,9 +172,11 @@ def _show_year(scored: Layout, stock: Stock) -> None:
     thickness = max(stock.by_id[p.board_id].thickness_mm for p in scored.placements)
     st.markdown("**Over the year**")
     st.image(draw_shape(year, thickness_mm=thickness), width="stretch")
-    st.caption(f"{year.room.name}; heights drawn larger than life. {' '.join(year.assumptions[:3])}")
+    st.caption(
+        f"{year.room.name}; heights drawn larger than life. {desk.plain(' '.join(year.assumptions[:3]))}"
+    )
     for words in year.warnings:
-        st.warning(words)
+        st.warning(desk.plain(words))
 
 
 def _show_rack(job: Job, stock: Stock) -> None:

@@ -67,6 +67,15 @@ class Page:
             ".some(e => e.shadowRoot?.querySelector('.seam.waiting'))"
         )
 
+    def draw_finger(self, start: tuple[float, float], end: tuple[float, float]) -> None:
+        """Put a finger down, draw it along and lift it."""
+        finger = self.context.new_cdp_session(self.page)
+        for step in range(9):
+            x, y = (a + (b - a) * step / 8 for a, b in zip(start, end, strict=True))
+            kind = "touchMove" if step else "touchStart"
+            finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+        finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
     def close(self) -> None:
         self.context.close()
         assert self.faults == []
@@ -127,13 +136,14 @@ def test_from_the_demo_job_to_a_saved_layout(chromium: Any, tmp_path: Path) -> N
         view.page.get_by_role("heading", name="Papers").wait_for()
         with view.page.expect_download() as download:
             view.page.get_by_role("button", name="Layout file").first.click()
-        layout = layout_from_json(Path(download.value.path()).read_bytes())
+        text = Path(download.value.path()).read_text("utf-8")
         view.close()
+    layout = layout_from_json(text)
     assert layout.top_mm == (1700.0, 850.0)
     assert len(layout.placements) >= 6, "850 mm of boards 117 to 151 mm wide"
     saved = wait_for_layout(home, "saved")
     assert saved.chosen
-    assert json.loads(saved.body) == json.loads(Path(download.value.path()).read_text("utf-8"))
+    assert json.loads(saved.body) == json.loads(text)
 
 
 def test_the_top_is_changed_by_mouse(chromium: Any, served: tuple[Server, Path]) -> None:
@@ -198,17 +208,7 @@ def test_the_top_is_changed_by_finger_on_a_phone(chromium: Any, served: tuple[Se
     grips.first.scroll_into_view_if_needed()
     first, last = grips.first.bounding_box(), grips.last.bounding_box()
     y = first["y"] + first["height"] / 2
-    finger = view.context.new_cdp_session(view.page)
-
-    def touch(kind: str, x: float | None = None) -> None:
-        points = [] if x is None else [{"x": x, "y": y}]
-        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
-
-    start_x, end_x = first["x"] + first["width"] / 2, last["x"] + last["width"] - 3
-    touch("touchStart", start_x)
-    for step in range(1, 9):
-        touch("touchMove", start_x + (end_x - start_x) * step / 8)
-    touch("touchEnd")
+    view.draw_finger((first["x"] + first["width"] / 2, y), (last["x"] + last["width"] - 3, y))
     view.answered()
     assert view.tags() == [*start[1:], start[0]]
     view.page.locator("button[data-act=turn]").tap()
@@ -243,6 +243,14 @@ def test_two_browsers_on_one_job_and_a_killed_server_lose_nothing(
         while shop.list_photos(job.id)[0].state != "measured" and time.monotonic() < end_s:
             time.sleep(0.2)
         assert shop.list_photos(job.id)[0].state == "measured", "it went on by itself"
+        view.page.goto(f"{server.url}/boards")
+        view.page.locator("polygon.shape").first.tap()
+        corner = view.page.locator(".grip").first
+        corner.scroll_into_view_if_needed()
+        box = corner.bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        view.draw_finger((x, y), (x - 9, y - 6))
+        view.page.get_by_role("button", name="Measure with these outlines").wait_for()
         view.close()
     shop.close()
 

@@ -3,12 +3,12 @@
 // Python -> here   data = { rev, seq, boards: {id: {label, length_mm, width_mm, pictures: {A, B}}},
 //                           layout: [{id, side, turned, slide_mm, rip_mm: [upper, lower], locked}],
 //                           seams: [{grade, words}], top_mm: [length, width] | null, units, step_mm }
-// here -> Python   state "edit" = { rev, seq, steps: [{seq, layout}] }: the last few whole layouts, because
-//                  quick edits arrive as one message and every one of them must be undoable.
+// here -> Python   state "edit" = { rev, seq, steps: [{seq, layout}] }: whole layouts, all those not yet
+//                  answered, because quick edits arrive as one message and each must be undoable.
 // `layout` is taken over only when `rev` changes; `seams` are shown only while they belong to the last edit.
 // The pictures come once, through the component face_pictures, so that an edit moves a few kilobytes.
 const STATES = new WeakMap();
-const STEPS_KEPT = 12;
+const STEPS_KEPT = 40;
 const MARGIN = 34;
 const GRADE_SIGN = { good: "=", fair: "≈", poor: "≠", waiting: "…" };
 const DRAG_STARTS_PX = 6;
@@ -181,7 +181,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
   // --- edits: each one ends in done() --------------------------------------------------------
   function done(words) {
     s.seq += 1;
-    s.steps = [...s.steps, { seq: s.seq, layout: s.items.map(copy) }].slice(-STEPS_KEPT);
+    s.steps = [...s.steps.filter(step => step.seq > s.data.seq), { seq: s.seq, layout: s.items.map(copy) }].slice(-STEPS_KEPT);
     paint(); if (words) say(words);
     s.setStateValue("edit", { rev: s.rev, seq: s.seq, steps: s.steps });
   }
