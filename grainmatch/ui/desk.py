@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +14,8 @@ from grainmatch.store import Job, Shop, home_folder, open_shop
 from grainmatch.units import LengthUnits, format_length
 
 _JOB = "job_id"
+# A full stop that ends a sentence is none of Markdown's business; one within a word may make it a link.
+_MARKUP = re.compile(r"[\\`*_{}\[\]()#+\-!|~:$<>]|\.(?=\S)")
 
 
 def the_shop() -> Shop:
@@ -81,8 +84,8 @@ def show_header(title: str, *, about: str = "") -> Job:
 
 
 def _plain(text: str) -> str:
-    """Text that Markdown shows as typed."""
-    return "".join(f"\\{c}" if c in "\\`*_{}[]()#+-.!|~:$<>" else c for c in text)
+    """Text that Markdown shows as typed: no markup, no link, no picture fetched from anywhere."""
+    return _MARKUP.sub(r"\\\g<0>", " ".join(text.split()))
 
 
 plain = _plain
