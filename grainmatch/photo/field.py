@@ -10,9 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+from scipy.sparse import csr_array
 
 from grainmatch.geometry import Points
 from grainmatch.photo.lamp import Lamp, fit_lamp
@@ -32,6 +36,7 @@ _TONE_SIGMA = (0.04, 0.015, 0.02)
 _PROFILE_SIGMA = (0.08, 0.03, 0.04)
 _PATCH_SIGMA = (0.01, 0.004, 0.004)
 _ROUNDS = 5
+_FREE = 1e-6  # inverse variance of what nothing is expected of
 _BIWEIGHT = 4.685  # Tukey's, 95 % efficient on Gaussian noise
 _LAMP_ROWS = 1500
 
@@ -86,18 +91,19 @@ def fit_field(surfaces: Sequence[Surface], middle_mm: Points, reach_mm: float) -
 class _Model:
     """The linear model of one mixed log.
 
-    design (n, unknowns) and tones (n,); which (n,): surface of each row; first: where each surface's
-    unknowns (tone, then bins) start after the field's terms; prior: inverse variances of the unknowns;
-    weight: inverse variances of the rows, doubtful ones less.
+    design (n, unknowns; sparse) and tones (n,); rows: each surface's; groups: the unknowns of each
+    surface's bins; prior: inverse variances of the unknowns; weight: inverse variances of the rows,
+    doubtful ones less. Unknowns: the field's terms, then surface by surface its tone and its bins'
+    departures from it.
     """
 
     surfaces: Sequence[Surface]
     k: int
     places_mm: Points
-    design: Floats
+    design: Any
     tones: Floats
-    which: NDArray[np.int64]
-    first: NDArray[np.int64]
+    rows: Sequence[slice]
+    groups: Sequence[slice]
     prior: Floats
     weight: Floats
     solution: Floats
@@ -107,21 +113,24 @@ class _Model:
         cls, surfaces: Sequence[Surface], field: Field, k: int, sigma: tuple[tuple[float, ...], ...]
     ) -> _Model:
         places = np.concatenate([s.places_mm for s in surfaces])
-        which = np.repeat(np.arange(len(surfaces)), [len(s.tones) for s in surfaces])
-        first = _TERMS + np.concatenate([[0], np.cumsum([2 + s.bins.max() for s in surfaces])]).astype(
-            np.int64
-        )
-        every = np.arange(len(which))
-        design = np.zeros((len(which), int(first[-1])))
-        design[:, :_TERMS] = field.terms(places)
-        design[every, first[which]] = 1.0
-        design[every, first[which] + 1 + np.concatenate([s.bins for s in surfaces])] = 1.0
-        prior = np.full(design.shape[1], _PROFILE_SIGMA[k] ** -2)
-        prior[first[:-1]] = 1e-6
+        row_ends = np.cumsum([0, *(len(s.tones) for s in surfaces)]).tolist()
+        unknown_ends = (_TERMS + np.cumsum([0, *(2 + int(s.bins.max()) for s in surfaces)])).tolist()
+        prior = np.full(unknown_ends[-1], _PROFILE_SIGMA[k] ** -2.0)
         prior[:_TERMS] = np.repeat([row[k] for row in sigma], _TERMS_EACH) ** -2.0
-        tones = np.concatenate([s.tones[:, k] for s in surfaces]) - field.base(places, k)
-        worth = np.array([s.worth / len(s.tones) for s in surfaces])[which] / _TONE_SIGMA[k] ** 2
-        return cls(surfaces, k, places, design, tones, which, first, prior, worth, np.zeros(design.shape[1]))
+        prior[unknown_ends[:-1]] = _FREE
+        weight = np.concatenate([np.full(len(s.tones), s.worth / len(s.tones)) for s in surfaces])
+        return cls(
+            surfaces=surfaces,
+            k=k,
+            places_mm=places,
+            design=_design(field.terms(places), surfaces, unknown_ends),
+            tones=np.concatenate([s.tones[:, k] for s in surfaces]) - field.base(places, k),
+            rows=[slice(a, b) for a, b in pairwise(row_ends)],
+            groups=[slice(a + 1, b) for a, b in pairwise(unknown_ends)],
+            prior=prior,
+            weight=weight / _TONE_SIGMA[k] ** 2,
+            solution=np.zeros(len(prior)),
+        )
 
     def solve(self) -> _Model:
         """Iteratively reweighted least squares; prior and weight come out as they were last used."""
@@ -130,21 +139,28 @@ class _Model:
         solution = self.solution
         for _ in range(_ROUNDS):
             w = trust * worth
-            normal = self.design.T @ (self.design * w[:, None]) + np.diag(prior)
-            solution = np.asarray(np.linalg.solve(normal, self.design.T @ (w * self.tones)), dtype=np.float64)
+            solution = cho_solve(_factor(self.design, w, prior), self.design.T @ (w * self.tones))
             left = self.tones - self.design @ solution
-            limit = np.zeros(len(left))
-            for i, surface in enumerate(self.surfaces):
-                mine = self.which == i
-                spread = _robust_sigma(left[mine])
-                limit[mine] = _BIWEIGHT * max(spread, 0.3 * _TONE_SIGMA[self.k])
+            for surface, rows, group in zip(self.surfaces, self.rows, self.groups, strict=True):
+                spread = _robust_sigma(left[rows])
+                limit = _BIWEIGHT * max(spread, 0.3 * _TONE_SIGMA[self.k])
+                trust[rows] = np.clip(1 - (left[rows] / limit) ** 2, 0.0, None) ** 2
                 if surface.blotchy:
-                    patches = slice(int(self.first[i]) + 1, int(self.first[i + 1]))
-                    apart = _robust_sigma(solution[patches] + _bin_means(left[mine], surface.bins))
-                    prior[patches] = max(apart, _PATCH_SIGMA[self.k]) ** -2.0
-                    worth[mine] = surface.worth / mine.sum() / max(spread, _PATCH_SIGMA[self.k]) ** 2
-            trust = np.clip(1 - (left / limit) ** 2, 0.0, None) ** 2
+                    apart = _robust_sigma(solution[group] + _bin_means(left[rows], surface.bins))
+                    prior[group] = max(apart, _PATCH_SIGMA[self.k]) ** -2.0
+                    worth[rows] = surface.worth / len(left[rows]) / max(spread, _PATCH_SIGMA[self.k]) ** 2
         return replace(self, prior=prior, weight=trust * worth, solution=solution)
+
+
+def _design(terms: Floats, surfaces: Sequence[Surface], unknown_ends: Sequence[int]) -> Any:
+    """Sparse (n, unknowns): the field's terms, and a 1 for the surface's tone and for the bin's departure."""
+    n = len(terms)
+    tone = np.repeat(unknown_ends[:-1], [len(s.tones) for s in surfaces])
+    departure = tone + 1 + np.concatenate([s.bins for s in surfaces])
+    columns = np.column_stack([np.broadcast_to(np.arange(_TERMS), (n, _TERMS)), tone, departure])
+    values = np.column_stack([terms, np.ones((n, 2))])
+    starts = np.arange(n + 1) * columns.shape[1]
+    return csr_array((values.ravel(), columns.ravel(), starts), shape=(n, unknown_ends[-1]))
 
 
 def _fit_lamp(plain: _Model, field: Field) -> Lamp:
@@ -157,16 +173,23 @@ def _fit_lamp(plain: _Model, field: Field) -> Lamp:
     root = np.sqrt(plain.weight[rows] * thin)
     prior = plain.prior.copy()
     prior[:_TERMS] = np.repeat([row[0] for row in _FIELD_SIGMA], _TERMS_EACH) ** -2.0
-    scaled = plain.design[rows] * root[:, None]
-    solve = np.linalg.solve(scaled.T @ scaled + np.diag(prior), scaled.T)
+    design = plain.design[rows]
+    factor = _factor(design, root**2, prior)
     tones = plain.tones[rows]
 
     def misfit(log_light: Floats) -> Floats:
-        rest = root * (tones - log_light)
-        own = solve @ rest
-        return np.concatenate([rest - scaled @ own, np.sqrt(prior) * own])
+        rest = tones - log_light
+        own = cho_solve(factor, design.T @ (root**2 * rest))
+        return np.concatenate([root * (rest - design @ own), np.sqrt(prior) * own])
 
     return fit_lamp(plain.places_mm[rows], field.middle_mm, misfit)
+
+
+def _factor(design: Any, weight: Floats, prior: Floats) -> Any:
+    """Cholesky factor of the normal equations, for scipy's cho_solve."""
+    normal = (design.T @ (design * weight[:, None])).toarray()
+    normal[np.diag_indices_from(normal)] += prior
+    return cho_factor(normal)
 
 
 def _robust_sigma(values: Floats) -> float:

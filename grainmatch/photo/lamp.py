@@ -14,7 +14,7 @@ from grainmatch.geometry import Points
 
 Floats = NDArray[np.float64]
 
-# A lamp hangs about this high, give or take a factor of e^0.6, and anywhere within some metres.
+# A lamp hangs about this high, give or take a factor of e^0.4, and anywhere within some metres.
 USUAL_HEIGHT_MM = 1800.0
 _LOG_HEIGHT_SIGMA = 0.6
 _ASIDE_SIGMA_MM = 2500.0
@@ -76,6 +76,6 @@ def fit_lamp(places_mm: Points, middle_mm: Points, misfit: Callable[[Floats], Fl
     ring = [(0.0, 0.0), *((math.cos(a), math.sin(a)) for a in np.arange(8) * math.pi / 4)]
     starts = [np.array([0.7 * x, 0.7 * y, h, 0.0]) for x, y in ring for h in (-0.7, 0.7)]
     best = min(starts, key=lambda s: float((residuals(s) ** 2).sum()))
-    bounds = ([-3.0, -3.0, -2.5, -3.0], [3.0, 3.0, 2.5, 3.0])
+    bounds = ([-3.0, -3.0, -1.3, -3.0], [3.0, 3.0, 2.5, 3.0])
     found = least_squares(residuals, best, bounds=bounds, max_nfev=25, xtol=1e-4, ftol=1e-4)
     return lamp_of(found.x)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,7 +24,7 @@ _STEP_MM = 4.0
 _CELL = 5  # steps to a cell: 20 mm
 _PROFILE_BINS = 8
 _FOLD = 512
-_PATCHES = 5  # of the bench, either way; each has a tone of its own
+_PATCHES = 5  # of the bench, either way; each may have a tone of its own
 _DARKEST_LINEAR, _BRIGHTEST_LINEAR = 0.004, 0.985
 _SHADOW_MM = 45.0  # soft shadows of boards reach about this far
 # Independent looks a surface is worth, however many cells it has: grain and stains run on. Paper is
@@ -58,7 +59,8 @@ def see_surfaces(
     """Boards, then the bench within `margin_frac` of their and the sheets' span around them, then paper; and
     the box (low, high) in mm that boards and sheets fill. No board that can be used: nothing."""
     small, scale = _small_copy(bench.photo.rgb)
-    sheets = _sheet_mask(bench, small.shape[:2], scale)
+    shape = (small.shape[0], small.shape[1])
+    sheets = _sheet_mask(bench, shape, scale)
     boards = [_see_board(bench, small, scale, o, sheets) for o in outlines_px]
     found = [b for b in boards if b is not None]
     if not found:
@@ -71,16 +73,17 @@ def see_surfaces(
     near = ((around.places_mm > low - margin) & (around.places_mm < high + margin)).all(axis=1)
     if near.sum() >= LEAST_CELLS:
         found.append(_in_patches(around, near))
-    return found + _see_sheets(bench, small, scale, outlines_px), (low, high)
+    return found + _see_sheets(bench, shape, scale, outlines_px), (low, high)
 
 
 def _small_copy(rgb: Rgb) -> tuple[NDArray[np.float32], Floats]:
     """An area-averaged copy in linear light, and its size over the photo's (x, y)."""
     height, width = rgb.shape[:2]
-    shrink = min(1.0, float(np.sqrt(_WORK_PIXELS / (height * width))))
-    size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
-    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return srgb_to_linear(small), np.array([size[0] / width, size[1] / height])
+    step = max(1, round(math.sqrt(height * width / _WORK_PIXELS)))
+    rows, columns = height // step, width // step
+    whole = rgb[: rows * step, : columns * step]
+    small = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return srgb_to_linear(small), np.array([1 / step, 1 / step])
 
 
 def _sheet_mask(bench: Bench, shape: tuple[int, int], scale: Floats) -> Mask:
@@ -95,7 +98,7 @@ def _sheet_mask(bench: Bench, shape: tuple[int, int], scale: Floats) -> Mask:
 def _see_board(
     bench: Bench, small: NDArray[np.float32], scale: Floats, outline_px: Points, sheets: Mask
 ) -> Surface | None:
-    """Medians over 20 mm cells of a face, clear of its edges and of sheets; None when too few."""
+    """Means over 20 mm cells of a face, clear of its edges and of sheets; None when too few."""
     frame = frame_face(bench, outline_px)
     columns, rows = (int((s - 4 * _STEP_MM) / _STEP_MM) // _CELL for s in frame.size_mm)
     if columns < 1 or rows < 1:
@@ -114,7 +117,7 @@ def _see_board(
     whole = cells(_look(sure, at)).min(axis=(1, 2)) > 0.99
     bins = np.repeat(np.arange(rows) * min(rows, _PROFILE_BINS) // rows, columns)
     surface = _usable(
-        cells(places).mean(axis=1), np.median(cells(_look(small, at)), axis=1), bins, whole, _BOARD_WORTH
+        cells(places).mean(axis=1), cells(_look(small, at)).mean(axis=1), bins, whole, _BOARD_WORTH
     )
     return surface if len(surface.tones) >= LEAST_CELLS else None
 
@@ -122,7 +125,7 @@ def _see_board(
 def _see_bench(
     bench: Bench, small: NDArray[np.float32], scale: Floats, outlines_px: Sequence[Points], sheets: Mask
 ) -> Surface:
-    """Medians over blocks of the bench, clear of boards and the core of their shadows, and of sheets."""
+    """Means over blocks of the bench, clear of boards and the core of their shadows, and of sheets."""
     height, width = sheets.shape
     taken = sheets.astype(np.uint8)
     for outline in outlines_px:
@@ -132,7 +135,7 @@ def _see_bench(
     block = max(4, round(max(height, width) / 60))
     rows, columns = height // block, width // block
     cut = small[: rows * block, : columns * block].reshape(rows, block, columns, block, 3)
-    tones = np.median(cut.transpose(0, 2, 1, 3, 4).reshape(rows * columns, -1, 3), axis=1)
+    tones = cut.mean(axis=(1, 3)).reshape(rows * columns, 3)
     free = taken[: rows * block, : columns * block].reshape(rows, block, columns, block).max(axis=(1, 3)) == 0
     gx, gy = np.meshgrid((np.arange(columns) + 0.5) * block, (np.arange(rows) + 0.5) * block)
     places = pixels_to_plane(bench.camera, np.column_stack([gx.ravel(), gy.ravel()]) / scale, 0.0)
@@ -141,7 +144,7 @@ def _see_bench(
 
 
 def _in_patches(around: Surface, near: Mask) -> Surface:
-    """The bench where `near`, its bins being patches of a 5 x 5 grid."""
+    """The bench where `near`, its bins being the patches of a grid."""
     places = around.places_mm[near]
     share = (places - places.min(axis=0)) / (np.ptp(places, axis=0) + 1e-9)
     column, row = np.minimum((share * _PATCHES).astype(np.int64), _PATCHES - 1).T
@@ -149,27 +152,36 @@ def _in_patches(around: Surface, near: Mask) -> Surface:
 
 
 def _see_sheets(
-    bench: Bench, small: NDArray[np.float32], scale: Floats, outlines_px: Sequence[Points]
+    bench: Bench, shape: tuple[int, int], scale: Floats, outlines_px: Sequence[Points]
 ) -> list[Surface]:
-    """The blank paper of each sheet every 12 mm or so, clear of boards lying on a sheet on the bench."""
+    """The blank paper of each sheet every 12 mm or so, clear of boards lying on a sheet on the bench.
+
+    Read from the photo itself: the margins are too narrow in the small copy (shape, scale).
+    """
     surfaces = []
-    shape = (small.shape[0], small.shape[1])
     boards = np.zeros(shape, dtype=bool)
     for outline in outlines_px if bench.sheet_height_mm == 0 else ():
         boards |= polygon_mask(outline * scale, shape)
     rim = 2 * round(_SHADOW_MM * bench.px_per_mm * float(scale[0])) + 1
-    near = cv2.dilate(boards.astype(np.float32), np.ones((rim, rim), np.uint8))
-    smooth = cv2.blur(small, (3, 3))
+    near = np.asarray(cv2.dilate(boards.astype(np.float32), np.ones((rim, rim), np.uint8)), dtype=np.float32)
+    around = np.stack(np.meshgrid(*2 * [np.linspace(-3.0, 3.0, 5)]), axis=-1).reshape(-1, 2)
     for sheet in bench.sheets:
         to_px, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px, 0)
         places_mm = blank_paper_mm(sheet)
         at = apply_homography(np.asarray(to_px), places_mm)
-        if (at < 2).any() or (at > np.array(bench.photo.rgb.shape[1::-1]) - 2).any():
+        looks = (places_mm[:, None] + around).reshape(-1, 2)
+        x, y = np.floor(apply_homography(np.asarray(to_px), looks)).astype(np.int64).T
+        if (
+            x.min() < 0
+            or y.min() < 0
+            or x.max() >= bench.photo.rgb.shape[1]
+            or y.max() >= bench.photo.rgb.shape[0]
+        ):
             continue
-        tones = _look(np.asarray(smooth, dtype=np.float32), at * scale)
-        use = _look(np.asarray(near, dtype=np.float32), at * scale)[:, 0] == 0
+        tones = srgb_to_linear(bench.photo.rgb[y, x]).reshape(len(at), -1, 3).mean(axis=1)
+        clear = _look(near, at * scale)[:, 0] == 0
         places = pixels_to_plane(bench.camera, at, bench.sheet_height_mm)
-        seen = _usable(places, tones, np.zeros(len(tones), dtype=np.int64), use, _SHEET_WORTH)
+        seen = _usable(places, tones, np.zeros(len(tones), dtype=np.int64), clear, _SHEET_WORTH)
         if len(seen.tones) >= LEAST_CELLS:
             surfaces.append(seen)
     return surfaces
