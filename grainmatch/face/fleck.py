@@ -27,7 +27,7 @@ def measure_fleck(lightness: Floats, grid: Grid, figure: Figure, *, clear: Mask)
     light, wood = shrink(lightness, size), shrink(clear.astype(np.float32), size) > 0.9
     band = blur(light, _BAND_MM * scale, _BAND_MM * scale)
     rise = np.where(wood, band - blur_wide(light, _ALONG_MM * scale, _BAND_MM * scale), 0)
-    sample = rise[::3, ::3][wood[::3, ::3]]
+    sample = rise[::4, ::4][wood[::4, ::4]]
     spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
     bright = (rise > max(_LEAST_RISE, _RISE_SPREADS * spread)).astype(np.float32)
     share = shrink(bright, (grid.shape[1], grid.shape[0])).astype(np.float64)

@@ -38,6 +38,7 @@ def find_knots(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> tu
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     sure = np.asarray(cv2.morphologyEx((odds > _SURE).astype(np.uint8), cv2.MORPH_CLOSE, disc))
     outlines, _ = cv2.findContours(sure, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    wood = float(np.median(lab[::7, ::7, 0][grid.inside[::7, ::7]])) if outlines else 0.0
     knots = []
     for outline in outlines:
         points = np.asarray(outline).reshape(-1, 2)
@@ -45,12 +46,12 @@ def find_knots(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> tu
             continue
         _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
         if max(sides) + 1 <= _SLENDEREST * (min(sides) + 1):
-            knots.append(_as_mark(points, odds, lab, grid))
+            knots.append(_as_mark(points, odds, lab, wood, grid))
     return tuple(knots)
 
 
-def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, grid: Grid) -> Mark:
-    """One patch of sure pixels as a mark."""
+def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, wood: float, grid: Grid) -> Mark:
+    """One patch of sure pixels as a mark; wood is the lightness of the face."""
     left, top = outline_px.min(axis=0)
     right, bottom = outline_px.max(axis=0) + 1
     patch = np.zeros((bottom - top, right - left), dtype=np.uint8)
@@ -58,7 +59,6 @@ def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, grid: Grid) ->
     within = patch.astype(bool)
     light = lab[top:bottom, left:right, 0][within]
     confidence = float(np.percentile(odds[top:bottom, left:right][within], 75))
-    wood = float(np.median(lab[::4, ::4, 0][grid.inside[::4, ::4]]))
     hole = float(np.percentile(light, 15)) < _HOLE_SHARE * wood
     return Mark(
         "hole" if hole else "knot",
@@ -83,7 +83,7 @@ def _seeking_scale(grid: Grid) -> float:
     More than the true scale when the face would be impossibly wide; less, down to 1 / 1.4, on narrow faces,
     whose knots are smaller too.
     """
-    face_px = float(np.median(grid.inside.sum(axis=0)))
+    face_px = float(np.median(grid.inside[:, ::8].sum(axis=0)))
     scale = max(grid.px_per_mm, face_px / _WIDEST_FACE_MM)
     return scale * float(np.clip(face_px / scale / _USUAL_FACE_MM, 1 / 1.4, 1.0))
 

@@ -123,7 +123,7 @@ def _find_dark(lab: Floats, level: Floats, grid: Grid) -> list[tuple[Mark, _Shap
 
 def _outline_dark(drop: Floats, grid: Grid) -> list[NDArray[Any]]:
     """Border pixels (n, 2) of patches that lie far enough below the wood beside them."""
-    sample = drop[::3, ::3][grid.inside[::3, ::3]]
+    sample = drop[::5, ::7][grid.inside[::5, ::7]]
     spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
     dark = ((drop > max(_LEAST_DROP, _DROP_SPREADS * spread)) & grid.inside).astype(np.uint8)
     gap = max(1, round(1.0 * grid.px_per_mm))

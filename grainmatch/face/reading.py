@@ -72,7 +72,7 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
         sapwood_edges=edges,
         drift_lab=drift,
         streak_de=measure_streaks(cells, sapwood, drift),
-        glare=np.asarray(grid.cell_mean(glare), dtype=np.float64),
+        glare=np.asarray(grid.cell_mean(glare) if glare.any() else np.zeros(grid.shape), dtype=np.float64),
         fleck=measure_fleck(light, grid, figure, clear=clear),
     )
 

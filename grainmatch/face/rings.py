@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.face.grain import Grain
-from grainmatch.face.grid import Floats, Grid, Strips, blur
+from grainmatch.face.grid import Floats, Grid, Strips, blur, blur_wide
 
 _SOFT_MM = 0.35
 _WIDE_MM = 6.0  # slower changes than this across the board are tone, not lines
@@ -39,10 +39,10 @@ def measure_rings(tones: Strips, grid: Grid, grain: Grain) -> Rings:
     soft = _SOFT_MM * grid.px_per_mm
     wide = _WIDE_MM * grid.px_per_mm
     fine = blur(line * held, 0.5, soft) / blur(held, 0.5, soft)
-    wave = fine - blur(line * held, 0.5, wide) / blur(held, 0.5, wide)
+    wave = fine - blur_wide(line * held, 0.5, wide) / blur_wide(held, 0.5, wide)
     wave[mass < 0.3] = 0
     typical = float(np.sqrt((wave[mass > 0.3] ** 2).mean())) if (mass > 0.3).any() else 0.0
-    local = np.sqrt(blur(wave * wave * held, 4.0, wide) / blur(held, 4.0, wide))
+    local = np.sqrt(blur_wide(wave * wave * held, 4.0, wide) / blur_wide(held, 4.0, wide))
     crossing = _count_swings(wave, np.maximum(_LEAST_SWING * typical, _LEAST_LOCAL_SWING * local))
     per_cell = crossing.reshape(grid.shape[0], grid.cell_px, -1).sum(axis=1).astype(np.float32)
     wood = mass.reshape(grid.shape[0], grid.cell_px, -1).mean(axis=1)

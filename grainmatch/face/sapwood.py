@@ -14,7 +14,6 @@ _LEAST_SEPARATION = 1.9  # distance of the two tones over the sum of their sprea
 _LEAST_DEPTH_MM = 2.0
 _GAP_MM = 5.0  # late wood within sapwood may be as dark as heartwood over this much
 _SMOOTH_CELLS = 2.0
-_RING_BLUR_MM = 3.0  # early and late wood are mixed before the two tones are looked for
 
 
 def find_sapwood(tones: Strips, grid: Grid) -> Sapwood | None:
@@ -23,15 +22,12 @@ def find_sapwood(tones: Strips, grid: Grid) -> Sapwood | None:
     The face's wood is split into two tones; the paler one is sapwood if it lies along a long edge. The
     boundary in each cell column is the depth that best parts the two tones.
     """
-    tone, wood = _column_tones(tones, grid)
-    rings_mixed = blur(tone, 1.0, _RING_BLUR_MM * grid.px_per_mm)
-    two = _two_tones(rings_mixed[wood])
+    two = _two_tones(_mix_rings(tones))
     if two is None:
         return None
     heart, sap, separation = two
     step = sap - heart
-    slope = (step / (step @ step)).astype(np.float32)
-    lean = np.where(wood, tone @ slope - np.float32((heart + sap) / 2 @ slope), np.float32(0))
+    lean, wood = _measure_lean(tones, grid, (heart + sap) / 2, step / (step @ step))
     gap_px = _GAP_MM * grid.px_per_mm
     upper, lower = (_depth_px(lean[way], wood[way], gap_px) for way in (slice(None), slice(None, None, -1)))
     full = wood.sum(axis=0)
@@ -58,22 +54,32 @@ def sapwood_mask(edges: Sapwood, grid: Grid) -> Mask:
     return np.asarray(((rows < first + upper) | (rows > last - lower)) & grid.inside)
 
 
-def _column_tones(strips: Strips, grid: Grid) -> tuple[Floats, Mask]:
-    """CIELAB (h, columns, 3), smoothed a little, and where there is clear wood to speak of."""
+def _mix_rings(strips: Strips) -> Floats:
+    """Tones (n, 3) of cells with their neighbours, so that early and late wood are mixed."""
+    cells = strips.cells()
+    held = np.isfinite(cells[..., 0])
+    mass = blur(held.astype(np.float32), 1.0, 1.0)
+    mixed = blur(np.where(held[..., None], cells, 0).astype(np.float32), 1.0, 1.0)
+    return (mixed / np.maximum(mass, 1e-3)[..., None])[held & (mass > 0.1)]
+
+
+def _measure_lean(strips: Strips, grid: Grid, middle: Floats, slope: Floats) -> tuple[Floats, Mask]:
+    """How far each strip pixel (h, columns) leans from the middle towards the paler tone (-0.5 heart, 0.5
+    sapwood), smoothed a little, and where there is clear wood to speak of."""
     soft = 1.0 * grid.px_per_mm
     mass = blur(strips.mass, _SMOOTH_CELLS, soft)
-    tone = blur(strips.total, _SMOOTH_CELLS, soft) / np.maximum(mass, 1e-3)[..., None]
-    wood = shrink(grid.inside.astype(np.float32), (grid.shape[1], len(mass))) > 0.5
-    return tone, wood & (mass > 0.05)
+    lean = blur(strips.total @ slope.astype(np.float32), _SMOOTH_CELLS, soft) / np.maximum(mass, 1e-3)
+    wood = (shrink(grid.inside.astype(np.float32), (grid.shape[1], len(mass))) > 0.5) & (mass > 0.05)
+    return np.where(wood, lean - np.float32(middle @ slope), np.float32(0)), wood
 
 
 def _two_tones(tones: Floats) -> tuple[Floats, Floats, float] | None:
     """Darker and paler mean tone of (n, 3), and how far apart they stand; None when they are one."""
-    sample = tones[:: max(1, len(tones) // 4000)].astype(np.float64)
+    sample = tones[:: max(1, len(tones) // 2500)].astype(np.float64)
     if len(sample) < 50:
         return None
     low, high = (np.median(sample[np.argsort(sample[:, 0])[part]], axis=0) for part in _tails(len(sample)))
-    for _ in range(12):
+    for _ in range(9):
         step = high - low
         pale = (sample - (low + high) / 2) @ step > 0
         if pale.mean() < 0.005 or pale.mean() > 0.995:
