@@ -9,6 +9,7 @@ lightness alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -59,8 +60,10 @@ class Backdrop:
         colour = np.hypot(self.ratios[..., 0], self.ratios[..., 1])
         # A shadow is lit by the room instead of the lamp, so its tint shifts a little, the more so
         # the deeper it is.
-        darker = np.maximum(0.0, -self.lightness * np.float32(self.spread[0])) / np.float32(self.spread[1:].max())
-        return (colour > np.maximum(4.5, SHADOW_TINT * darker)) | (self.lightness > 5.0)
+        darker = np.maximum(0.0, -self.lightness * np.float32(self.spread[0])) / np.float32(
+            self.spread[1:].max()
+        )
+        return np.asarray((colour > np.maximum(4.5, SHADOW_TINT * darker)) | (self.lightness > 5.0))
 
 
 def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
@@ -75,7 +78,7 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     step = 4
     surface, spread = _fit_surface(looks[::step, ::step], known[::step, ::step])
     h, w = looks.shape[:2]
-    departure = (looks - (_terms(h, w) @ surface).reshape(h, w, 3)) / spread.astype(np.float32)
+    departure: Any = (looks - (_terms(h, w) @ surface).reshape(h, w, 3)) / spread.astype(np.float32)
     departure = cv2.GaussianBlur(departure, (0, 0), 0.8)
     return Backdrop(scale, departure[..., 0], departure[..., 1:], known, spread, surface)
 

@@ -30,7 +30,7 @@ STEP_PX = 0.5
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
 CLIP_SIGMA = 12.0
-"""Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak for an edge."""
+"""Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak."""
 LEAST_FIGURE = 0.012
 """Change of light a pixel, as a share, below which a figure is noise."""
 LEAST_SIDE_PX = 1.2

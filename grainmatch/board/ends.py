@@ -80,7 +80,8 @@ def match_ends(ends: Sequence[EndPicture], boards: Sequence[Board]) -> list[EndM
         off = abs(ends[j].width_mm - board.start_width_mm) / SAME_WIDTH_MM
         confidence = math.exp(-0.5 * off**2)
         if off > 2:
-            text = f"Is end {j + 1} the left end of board {board.id}? Its width differs by {off * SAME_WIDTH_MM:.0f} mm."
+            by_mm = off * SAME_WIDTH_MM
+            text = f"Is end {j + 1} the left end of board {board.id}? Its width differs by {by_mm:.0f} mm."
             matches.append(EndMatch(i, None, confidence, text))
         else:
             matches.append(EndMatch(i, j, confidence))
@@ -112,7 +113,7 @@ def _by_width(ends: Sequence[EndPicture], boards: Sequence[Board]) -> dict[int, 
 def _at_the_sheet(bench: Bench, thickness_mm: float, sheet_on: str) -> Bench:
     height = bench.face_height_mm - (thickness_mm if sheet_on == "bench" else 0.0)
     middle = np.asarray(bench.camera.centre_px)
-    a, b = pixels_to_plane(bench.camera, [middle, middle + [10, 0]], height)
+    a, b = pixels_to_plane(bench.camera, middle + np.array([[0, 0], [10, 0]]), height)
     return replace(bench, face_height_mm=height, px_per_mm=float(10 / np.hypot(*(b - a))))
 
 
@@ -144,5 +145,5 @@ def _lay_flat(bench: Bench, outline: BoardOutline, sizes: FaceSizes) -> EndPictu
     frame = Frame(sizes.origin_mm, sizes.angle_rad)
     x = (np.arange(max(1, math.floor(width * scale))) + 0.5) / scale
     y = (np.arange(max(1, math.floor(height * scale))) + 0.5) / scale
-    rgb = np.asarray(look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(x, y), axis=-1))))
+    rgb: Rgb = look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(x, y), axis=-1)))
     return EndPicture(rgb, scale, width, height, outline.outline_px)

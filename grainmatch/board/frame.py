@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -37,7 +38,7 @@ class Frame:
         return np.asarray(np.asarray(points_uv, dtype=np.float64) @ self.axes + self.origin_mm)
 
 
-def look(bench: Bench, image: NDArray[np.generic], points_mm: Points, scale: float = 1.0) -> NDArray[np.float32]:
+def look(bench: Bench, image: NDArray[Any], points_mm: Points, scale: float = 1.0) -> NDArray[Any]:
     """The image's values (h, w, c) at face-plane points (h, w, 2), bilinear, edge values repeated outside.
 
     scale: image pixels per photo pixel, for images smaller than the photo.
@@ -54,7 +55,9 @@ def look(bench: Bench, image: NDArray[np.generic], points_mm: Points, scale: flo
         bend = np.float32(camera.k1 / camera.focal_px**2) * (dx * dx + dy * dy)
         px, py = px + dx * bend, py + dy * bend
     k = np.float32(scale)
-    seen = cv2.remap(image, px * k - 0.5, py * k - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(
+        np.asarray(image), px * k - 0.5, py * k - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     return np.asarray(seen).reshape(*points_mm.shape[:2], *image.shape[2:])
 
 

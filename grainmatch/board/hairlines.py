@@ -9,6 +9,7 @@ of all other lines of its slope, and by the jumps at its ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from grainmatch.board.lines import sum_along_lines
 from grainmatch.model import Mask
 
-Field = NDArray[np.float32]
+Field = NDArray[np.floating[Any]]
 Floats = NDArray[np.float64]
 CLIP = 0.06
 """Log light by which one column can at most speak for a hairline: 6 %."""
@@ -31,6 +32,7 @@ FREE_JUMP_MM = 1.0
 LEAST_STANDING_OUT = 6.6
 LEAST_JUMPS = 2.0
 LEAST_ALONE = 9.0
+LEAST_ALONE_SHARE = 0.35
 """What a line must reach with jumps at its ends, what those must bring, and what it must reach without."""
 LEAST_SHARE = 0.2
 STEP_COST = 2.4
@@ -76,7 +78,7 @@ def find_hairlines(
         score = np.maximum(score, standing)
     score = score - SLOPE_COST * np.abs(drop[:, None]) / length_rows
     jumps = _jumps(ends_mm, drop, rows_per_mm)
-    alone = (score >= LEAST_ALONE) & (share >= LEAST_STEP_SHARE)
+    alone = (score >= LEAST_ALONE) & (share >= LEAST_ALONE_SHARE)
     score = np.where((jumps >= LEAST_JUMPS) | alone, score + jumps, -np.inf)
     return _peaks(score, share, drop, there, max(4, int(4 * rows_per_mm)))
 
@@ -84,9 +86,9 @@ def find_hairlines(
 def _dips(light: Field, there: Field, height: int) -> tuple[Field, Field]:
     """How much darker a band of that height is than three rows above and below, and where wood flanks it."""
     flank, half = 3, height // 2 + 2
-    centre = cv2.blur(light, (1, height), borderType=cv2.BORDER_REPLICATE)
-    beside = cv2.blur(light, (1, flank), borderType=cv2.BORDER_REPLICATE)
-    wood = cv2.blur(there, (1, flank), borderType=cv2.BORDER_CONSTANT)
+    centre: Any = cv2.blur(light, (1, height), borderType=cv2.BORDER_REPLICATE)
+    beside: Any = cv2.blur(light, (1, flank), borderType=cv2.BORDER_REPLICATE)
+    wood: Any = cv2.blur(there, (1, flank), borderType=cv2.BORDER_CONSTANT)
     lower, upper = half + height % 2, half
     flanked = np.minimum(shift_rows(wood, lower), shift_rows(wood, -upper)) > 0.9
     drop = np.minimum(shift_rows(beside, lower), shift_rows(beside, -upper)) - centre
@@ -95,8 +97,8 @@ def _dips(light: Field, there: Field, height: int) -> tuple[Field, Field]:
 
 def _steps(light: Field, there: Field) -> tuple[Field, Field]:
     """How much lighter the five rows above are than the five below (signed), and where wood flanks it."""
-    beside = cv2.blur(light, (1, 5), borderType=cv2.BORDER_REPLICATE)
-    wood = cv2.blur(there, (1, 5), borderType=cv2.BORDER_CONSTANT)
+    beside: Any = cv2.blur(light, (1, 5), borderType=cv2.BORDER_REPLICATE)
+    wood: Any = cv2.blur(there, (1, 5), borderType=cv2.BORDER_CONSTANT)
     flanked = np.minimum(shift_rows(wood, 4), shift_rows(wood, -3)) > 0.9
     step = np.clip(shift_rows(beside, 4) - shift_rows(beside, -3), -CLIP, CLIP)
     return step * flanked, flanked.astype(np.float32)

@@ -41,4 +41,4 @@ def _falling(image: NDArray[np.float32]) -> Sums:
             if lower < h:
                 merged[:, drop, : h - lower] += right[:, drop // 2, lower:]
         parts, span = merged, 2 * span
-    return parts[0]
+    return np.asarray(parts[0])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -55,21 +55,29 @@ class Rough:
 
 
 def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutline:
-    """Edges at full resolution: long edges as gentle curves, ends as straight lines, corners where they meet."""
+    """Edges at full resolution: long edges as gentle curves, ends as straight lines, and their corners."""
     notes: list[str] = []
     edges = {"upper": rough.upper, "lower": rough.lower, "left": rough.left, "right": rough.right}
     sigmas = {}
     for turn in range(2):
         reach = rough.reach_mm if turn == 0 else (1.5, 1.5, 3.0, 3.0)
         for name, how_far in zip(edges, reach, strict=True):
-            edges[name], sigmas[name], kind = _refine_edge(bench, backdrop, rough, edges, name, how_far, turn == 0)
+            edges[name], sigmas[name], kind = _refine_edge(
+                bench, backdrop, rough, edges, name, how_far, turn == 0
+            )
             if turn == 1 and kind == "seam":
                 notes.append(f"{name} edge touches a neighbour")
     return _close(bench, rough.frame, edges, sigmas, tuple(notes))
 
 
 def _refine_edge(
-    bench: Bench, backdrop: Backdrop, rough: Rough, edges: dict[str, NDArray[np.float64]], name: str, reach_mm: float, first: bool
+    bench: Bench,
+    backdrop: Backdrop,
+    rough: Rough,
+    edges: dict[str, NDArray[np.float64]],
+    name: str,
+    reach_mm: float,
+    first: bool,
 ) -> tuple[NDArray[np.float64], float, str]:
     frame = rough.frame
     along = name in ("upper", "lower")
@@ -93,13 +101,23 @@ def _refine_edge(
     inward = reach_px + (float(side_px.max()) if first else 0.0)
     outside = reach_px + float(side_px.max()) + 5.0 * scale
     light, t, face = read_strip(bench, places, outward, inside_px=inward + 8.0 * scale, outside_px=outside)
-    centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[0]
+    centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[
+        0
+    ]
     bare = backdrop.bench_light(centre_px) / np.median(face, axis=0)
     plain = subdue_figure(light, t, -inward)
     strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain)
-    found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px + float(side_px.max()), touching=touching, curved=along)
+    found = find_edge(
+        strip, least_t_px=-inward, most_t_px=reach_px + float(side_px.max()), touching=touching, curved=along
+    )
     middle = s.mean(axis=1)
-    poly, sigma = _fit_poly(middle, np.polyval(edges[name], middle) + sign * found.offset_px / scale, found.weight, order, edges[name])
+    poly, sigma = _fit_poly(
+        middle,
+        np.polyval(edges[name], middle) + sign * found.offset_px / scale,
+        found.weight,
+        order,
+        edges[name],
+    )
     return poly, sigma, found.kind
 
 
@@ -124,7 +142,11 @@ def _span(edges: dict[str, NDArray[np.float64]], along: bool) -> tuple[float, fl
 
 
 def _fit_poly(
-    x: NDArray[np.float64], y: NDArray[np.float64], weight: NDArray[np.float64], order: int, fallback: NDArray[np.float64]
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    order: int,
+    fallback: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], float]:
     """Robust polynomial (Tukey weights) and the 1-sigma of its mean level."""
     good = np.isfinite(y)
@@ -156,9 +178,9 @@ def _tukey(
 ) -> tuple[NDArray[np.float64], float, float]:
     """Least squares with Tukey's biweight: (coefficients, robust spread of the rest, effective points)."""
     spread = 1.0
-    c = np.zeros(a.shape[1])
+    c: NDArray[np.float64] = np.zeros(a.shape[1])
     for _ in range(12):
-        c, *_ = np.linalg.lstsq(a * (w * told)[:, None], y * w * told, rcond=None)
+        c = np.asarray(np.linalg.lstsq(a * (w * told)[:, None], y * w * told, rcond=None)[0])
         rest = y - a @ c
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.01)
         w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
@@ -166,7 +188,11 @@ def _tukey(
 
 
 def _close(
-    bench: Bench, frame: Frame, edges: dict[str, NDArray[np.float64]], sigmas: dict[str, float], notes: tuple[str, ...]
+    bench: Bench,
+    frame: Frame,
+    edges: dict[str, NDArray[np.float64]],
+    sigmas: dict[str, float],
+    notes: tuple[str, ...],
 ) -> BoardOutline:
     sides = {}
     for long_edge in ("upper", "lower"):
@@ -174,10 +200,8 @@ def _close(
         u = np.linspace(ends[0], ends[1], 33)
         sides[long_edge] = frame.leave(np.column_stack([u, np.polyval(edges[long_edge], u)]))
     outline_px = polygon_px(bench, sides["upper"], sides["lower"])
-    order = ("upper", "lower", "left", "right")
-    return BoardOutline(
-        sides["upper"], sides["lower"], outline_px, tuple(sigmas[k] for k in order), 1.0, notes  # type: ignore[arg-type]
-    )
+    sigma_mm = (sigmas["upper"], sigmas["lower"], sigmas["left"], sigmas["right"])
+    return BoardOutline(sides["upper"], sides["lower"], outline_px, sigma_mm, 1.0, notes)
 
 
 def polygon_px(bench: Bench, upper_mm: Points, lower_mm: Points) -> Points:

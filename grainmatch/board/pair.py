@@ -110,12 +110,13 @@ def _question(
 ) -> str:
     fits = by_size is not None and _confidence(float(misfit[place, by_size])) >= SURE
     if fits and by_size != in_order:
-        return f"The back of board {board.id} looks like number {(by_size or 0) + 1} in the back photo. Is it?"
+        return (
+            f"The back of board {board.id} looks like number {(by_size or 0) + 1} in the back photo. Is it?"
+        )
     if in_order is None:
         return f"Which is the back of board {board.id}? None in the back photo fits it in order and size."
-    return (
-        f"Is number {in_order + 1} in the back photo the back of board {board.id}? Its length or width differs."
-    )
+    number = in_order + 1
+    return f"Is number {number} in the back photo the back of board {board.id}? Its length or width differs."
 
 
 def _join(show: Board, back: Board, confidence: float) -> Board:

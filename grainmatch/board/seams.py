@@ -7,6 +7,8 @@ say clipped, and only lines that nearly every column agrees with count.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +17,7 @@ from grainmatch.board.hairlines import Seam, find_hairlines, rows_along, shift_r
 from grainmatch.board.lines import sum_along_lines
 from grainmatch.model import Mask
 
-Field = NDArray[np.float32]
+Field = NDArray[np.floating[Any]]
 Floats = NDArray[np.float64]
 CLIP = 0.15
 """Log light by which a column can at most speak for a band: 14 %."""
@@ -23,6 +25,10 @@ LEAST_SHARE = 0.42
 MOST_SLOPE = 0.025
 LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
+DEEP = 0.5
+SHALLOW_SLOPE = 0.008
+"""Log light by which a band is darker than the boards, and the slopes allowed: a band of heartwood or of
+latewood is shallow, and slants."""
 
 
 def find_seams(
@@ -66,8 +72,11 @@ def find_seams(
 def _is_separator(seam: Seam, light: Field, wood: Mask, length_rows: float) -> bool:
     """Whether a dark band or a gap is deep and level enough to lie between boards."""
     depth = _band_depth(seam, light, wood)
+    slope = abs(seam.drop) / length_rows
+    if depth >= DEEP:
+        return slope <= MOST_SLOPE
     sure = depth >= SURE_DEPTH or (depth >= LEAST_DEPTH and seam.share >= 0.85)
-    return sure and abs(seam.drop) <= MOST_SLOPE * length_rows
+    return sure and slope <= SHALLOW_SLOPE
 
 
 def _boards_beside(seam: Seam, wood: Mask, reach_rows: float) -> bool:
@@ -75,7 +84,9 @@ def _boards_beside(seam: Seam, wood: Mask, reach_rows: float) -> bool:
     h, n = wood.shape
     columns = np.arange(seam.first, seam.last + 1)
     middle = rows_along(seam, n)[columns]
-    ways = [np.rint(middle + way * (seam.height / 2 + reach_rows)).astype(int).clip(0, h - 1) for way in (-1, 1)]
+    ways = [
+        np.rint(middle + way * (seam.height / 2 + reach_rows)).astype(int).clip(0, h - 1) for way in (-1, 1)
+    ]
     return all(wood[rows, columns].mean() > 0.5 for rows in ways)
 
 
@@ -111,7 +122,7 @@ def _bands_of_height(
         return []
     light = log_light[: rows * pool].reshape(rows, pool, n).mean(axis=1)
     there = wood[: rows * pool].reshape(rows, pool, n).mean(axis=1).astype(np.float32)
-    seen = known[: rows * pool].reshape(rows, pool, n).all(axis=1)
+    seen: Mask = np.asarray(known[: rows * pool].reshape(rows, pool, n).all(axis=1))
     say, counts = _dark_bands(
         light, there, seen, max(1, height // pool), max(2, reach_rows // pool), gaps=pool > 1
     )
@@ -123,7 +134,7 @@ def _bands_of_height(
     found = []
     reach = 4
     for _ in range(60):
-        i, r = np.unravel_index(int(share.argmax()), share.shape)
+        i, r = (int(k) for k in np.unravel_index(int(share.argmax()), share.shape))
         if share[i, r] < LEAST_SHARE:
             break
         if pool > 1:
@@ -153,22 +164,25 @@ def _middle_of_ties(share: Field, drop: NDArray[np.float64], i: int, r: int) -> 
     return int(np.rint(drops.mean())), int(np.rint(starts.mean()))
 
 
-def _dark_bands(light: Field, there: Field, known: Mask, height: int, reach: int, *, gaps: bool) -> tuple[Field, Field]:
+def _dark_bands(
+    light: Field, there: Field, known: Mask, height: int, reach: int, *, gaps: bool
+) -> tuple[Field, Field]:
     """Each pixel's say that a dark band of that height is centred on it, and where it has one.
 
     It has one between boards: with wood right above and below it, or on bare bench with wood
     within `reach` rows both ways.
     """
     flank = 3
-    centre = cv2.blur(light, (1, height), borderType=cv2.BORDER_REPLICATE)
+    centre: Any = cv2.blur(light, (1, height), borderType=cv2.BORDER_REPLICATE)
     half = height // 2 + 1 + flank // 2
-    beside = cv2.blur(light, (1, flank), borderType=cv2.BORDER_REPLICATE)
+    beside: Any = cv2.blur(light, (1, flank), borderType=cv2.BORDER_REPLICATE)
     above, below = shift_rows(beside, half), shift_rows(beside, -half)
-    wood = cv2.blur(there, (1, flank), borderType=cv2.BORDER_CONSTANT)
+    wood: Any = cv2.blur(there, (1, flank), borderType=cv2.BORDER_CONSTANT)
     flanked = np.minimum(shift_rows(wood, half), shift_rows(wood, -half)) > 0.9
     bare = (there < 0.5) & known
-    # Bare bench is told from wood at coarse scale only.
-    between = gaps & bare & _wood_within(there, reach) & _wood_within(there[::-1], reach)[::-1]
+    between: Mask = (
+        np.asarray(gaps) & bare & _wood_within(there, reach) & _wood_within(there[::-1], reach)[::-1]
+    )
     say = np.clip(np.minimum(above, below) - centre, -CLIP, CLIP) * flanked
     say[between] = CLIP
     return say.astype(np.float32), (flanked | between).astype(np.float32)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,7 +20,6 @@ from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
-
 
 COLUMNS = 256
 TALLEST_GAP_MM = 40.0
@@ -44,7 +45,9 @@ def find_boards(bench: Bench, *, limits: Limits = BOARDS) -> tuple[BoardOutline,
     Boards lying upright in the photo are read as if it were turned a quarter clockwise.
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
-    rough = [r for heap in _find_heaps(bench, backdrop, limits) for r in _split_heap(bench, backdrop, heap, limits)]
+    rough = [
+        r for heap in _find_heaps(bench, backdrop, limits) for r in _split_heap(bench, backdrop, heap, limits)
+    ]
     outlines = [refine_outline(bench, backdrop, r) for r in rough]
     return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, o, limits)]))
 
@@ -87,7 +90,7 @@ class _Heap:
 
 
 def _find_heaps(bench: Bench, backdrop: Backdrop, limits: Limits) -> Iterator[_Heap]:
-    mask = _solid(backdrop).astype(np.uint8)
+    mask: Any = _solid(backdrop).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     px_mm = 1 / (bench.px_per_mm * backdrop.scale)
@@ -152,7 +155,11 @@ def _grain_runs_across(bench: Bench, frame: Frame, outline: Points) -> bool:
     uv = frame.enter(outline)
     low, high = np.percentile(uv, 12, axis=0), np.percentile(uv, 88, axis=0)
     u, v = (np.arange(lo, hi, 1.5) for lo, hi in zip(low, high, strict=True))
-    light = look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(u, v), axis=-1))).astype(np.float32).mean(axis=2)
+    light = (
+        look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(u, v), axis=-1)))
+        .astype(np.float32)
+        .mean(axis=2)
+    )
     change_u = np.median(np.abs(np.diff(light, axis=1)))
     change_v = np.median(np.abs(np.diff(light, axis=0)))
     return bool(change_u > 1.05 * change_v)
@@ -216,7 +223,9 @@ def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> R
     return replace(rough, left=ends[0], right=ends[1], reach_mm=(4.0, 4.0, 12.0, 12.0))
 
 
-def _median_line(x: NDArray[np.float64], y: NDArray[np.float64], fallback: NDArray[np.float64]) -> NDArray[np.float64]:
+def _median_line(
+    x: NDArray[np.float64], y: NDArray[np.float64], fallback: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Theil-Sen line through the finite points (Sen, J. Am. Stat. Assoc. 63, 1968)."""
     good = np.isfinite(y)
     if good.sum() < 8:
@@ -232,7 +241,15 @@ def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
 
 
 def _pieces(
-    frame: Frame, low: Points, high: Points, rows_per_mm: float, log_light: NDArray[np.float32], solid: Mask, known: Mask, seams: list[Seam], limits: Limits
+    frame: Frame,
+    low: Points,
+    high: Points,
+    rows_per_mm: float,
+    log_light: NDArray[np.float32],
+    solid: Mask,
+    known: Mask,
+    seams: list[Seam],
+    limits: Limits,
 ) -> Iterator[Rough]:
     """The boards between consecutive separators."""
     n_rows, n = solid.shape
@@ -299,7 +316,14 @@ def _runs(
 
 
 def _rough(
-    frame: Frame, low: Points, high: Points, rows_per_mm: float, inside: Mask, known: Mask, first: int, last: int
+    frame: Frame,
+    low: Points,
+    high: Points,
+    rows_per_mm: float,
+    inside: Mask,
+    known: Mask,
+    first: int,
+    last: int,
 ) -> Rough:
     n_rows, n = inside.shape
     column_mm = (high[0] - low[0]) / n
@@ -320,7 +344,9 @@ def _rough(
     return turned
 
 
-def _turn_into(frame: Frame, upper: NDArray[np.float64], lower: NDArray[np.float64], ends: NDArray[np.float64]) -> Rough:
+def _turn_into(
+    frame: Frame, upper: NDArray[np.float64], lower: NDArray[np.float64], ends: NDArray[np.float64]
+) -> Rough:
     """The same piece in its own frame, whose u runs along its middle line."""
     u = np.linspace(ends[0], ends[1], 24)
     middle = 0.5 * (np.polyval(upper, u) + np.polyval(lower, u))
@@ -359,16 +385,18 @@ def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.
     return np.concatenate([np.zeros(3 - len(poly.c)), poly.c])
 
 
-def _through(z: NDArray[np.float64], y: NDArray[np.float64], rng: np.random.Generator, points: int) -> NDArray[np.float64]:
+def _through(
+    z: NDArray[np.float64], y: NDArray[np.float64], rng: np.random.Generator, points: int
+) -> NDArray[np.float64]:
     """Quadratics (n, 3), or lines, through well spread random points."""
     cuts = np.linspace(0, len(z), points + 1).astype(int)
-    pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in zip(cuts[:-1], cuts[1:], strict=True)], axis=1)
+    pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in itertools.pairwise(cuts)], axis=1)
     pick = pick.clip(0, len(z) - 1)
     a = np.stack([np.vander(row, points) for row in z[pick]])
     good = np.abs(np.linalg.det(a)) > 0.05
     c = np.linalg.solve(a[good], y[pick[good]][..., None])[..., 0]
     c = np.hstack([np.zeros((len(c), 3 - points)), c])
-    return c[np.abs(c[:, 0]) < 25.0]
+    return np.asarray(c[np.abs(c[:, 0]) < 25.0])
 
 
 def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline, limits: Limits) -> bool:

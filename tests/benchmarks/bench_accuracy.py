@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -32,7 +33,8 @@ from grainmatch.pipeline.measure import measure_boards
 from grainmatch.synth import BoardPlace, SheetPlace, SolidBoard, aim_camera, draw_scene, grow_board
 
 Floats = NDArray[np.float64]
-BENCHES = ("concrete", "dark", "green", "wood")
+BENCHES: tuple[Literal["concrete", "dark", "green", "wood"], ...] = ("concrete", "dark", "green", "wood")
+LIGHTS = ((1.0, 1.0, 1.0), (1.0, 0.93, 0.82), (1.0, 0.8, 0.55), (0.9, 0.97, 1.0))
 SPECIES = ("cherry", "oak", "walnut", "maple", "ash", "pine")
 
 
@@ -90,9 +92,11 @@ def shared_cases() -> Iterator[Case]:
         yield Case(path.stem, photo, truth["boards"][0]["thick"], truth["sheet_on"], boards)
 
 
-def _shared_truth(board: dict[str, object]) -> Truth:
-    corner = np.asarray(board["outline_mm"], dtype=np.float64)  # lower left, lower right, upper right, upper left
-    lab = srgb_to_lab(np.rint(np.asarray(board["mean_srgb"])).astype(np.uint8))
+def _shared_truth(board: dict[str, Any]) -> Truth:
+    corner = np.asarray(
+        board["outline_mm"], dtype=np.float64
+    )  # lower left, lower right, upper right, upper left
+    lab = np.asarray(srgb_to_lab(np.rint(board["mean_srgb"]).astype(np.uint8)), dtype=np.float64)
     widths = corner[3, 1] - corner[0, 1], corner[2, 1] - corner[1, 1]
     outline = np.asarray(board["outline_px"], dtype=np.float64)
     return Truth(outline, float(np.ptp(corner[:, 0])), float(widths[0]), float(widths[1]), 0.0, lab)
@@ -112,7 +116,9 @@ def _drawn(seed: int) -> Case:
     thickness = float(rng.choice([19, 22, 27, 40]))
     kind = ("gaps", "touching", "mixed")[seed % 3]
     species = str(rng.choice(SPECIES))
-    boards = [_board(rng, seed * 100 + i, length, thickness, species, kind) for i in range(int(rng.integers(1, 8)))]
+    boards = [
+        _board(rng, seed * 100 + i, length, thickness, species, kind) for i in range(int(rng.integers(1, 8)))
+    ]
     places, bottom = _lay(rng, boards, kind)
     tilt = float(rng.choice([0.0, 0.0, 0.15, 0.35, 0.65]))
     span = max(length + 150, (bottom * 2 + 420) * 4 / 3)
@@ -133,7 +139,7 @@ def _drawn(seed: int) -> Case:
         places=places,
         sheet=SheetPlace(sheet, float(rng.uniform(-6, 6))),
         sheet_on="boards" if on_boards else "bench",
-        light=tuple(float(v) for v in rng.choice([[1, 1, 1], [1, 0.93, 0.82], [1, 0.8, 0.55], [0.9, 0.97, 1]])),
+        light=LIGHTS[int(rng.integers(len(LIGHTS)))],
         light_gradient=(float(rng.uniform(-0.4, 0.4)), float(rng.uniform(-0.2, 0.2))),
         bench=BENCHES[seed % 4],
         blur_px=float(rng.uniform(0.4, 1.3)),
@@ -170,7 +176,8 @@ def _lay(rng: np.random.Generator, boards: Sequence[SolidBoard], kind: str) -> t
     """Places from the top down, and half the height they take."""
     gaps = [float(rng.uniform(0.2, 0.7) if kind == "touching" else rng.uniform(4, 30)) for _ in boards]
     total = sum(b.width_mm for b in boards) + sum(gaps[1:])
-    y, places = -total / 2, []
+    y = -total / 2
+    places: list[BoardPlace] = []
     for board, gap in zip(boards, gaps, strict=True):
         y += gap if places else 0.0
         yaw = 0.0 if kind == "touching" else float(rng.uniform(-1, 1)) * min(0.8, gap / 40)
@@ -261,14 +268,19 @@ def _row(board: Board, truth: Truth, share: float) -> dict[str, float]:
 
 def report(tally: Tally, title: str) -> None:
     """Print counts, errors (median, 95 %, worst), cover by 2 sigma and sigma against the spread."""
-    print(f"== {title}: found {tally.found}, missed {tally.missed}, false {tally.false}; {tally.seconds:.1f} s")
+    print(
+        f"== {title}: found {tally.found}, missed {tally.missed}, false {tally.false}; {tally.seconds:.1f} s"
+    )
     for line in tally.wrong_count:
         print("   ", line)
     if not tally.rows:
         return
     table = {k: np.array([r[k] for r in tally.rows]) for k in tally.rows[0]}
     iou = table["iou"]
-    print(f"   IoU median {np.median(iou):.4f} worst {iou.min():.4f}; below 0.985: {(iou < 0.985).sum()} of {len(iou)}")
+    print(
+        f"   IoU median {np.median(iou):.4f} worst {iou.min():.4f}; "
+        f"below 0.985: {(iou < 0.985).sum()} of {len(iou)}"
+    )
     widths = np.concatenate([table["start"], table["end"]])
     for name, values, unit in (
         ("width", widths, "mm"),
@@ -289,7 +301,9 @@ def report(tally: Tally, title: str) -> None:
         ("length", table["z_length"], table["sigma_length"], table["length"]),
     ):
         ratio = float(np.median(sigma) / max(1.4826 * float(np.median(np.abs(error))), 1e-9))
-        print(f"   {name}: truth within 2 sigma {100 * (np.abs(z) <= 2).mean():.1f} %; sigma/spread {ratio:.2f}")
+        print(
+            f"   {name}: truth within 2 sigma {100 * (np.abs(z) <= 2).mean():.1f} %; sigma/spread {ratio:.2f}"
+        )
 
 
 # --- time and real boards --------------------------------------------------------------------
@@ -319,7 +333,9 @@ def time_against_decode() -> None:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--scenes", type=int, default=60)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--only", choices=("shared", "drawn", "real", "time"))
