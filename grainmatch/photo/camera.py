@@ -34,6 +34,7 @@ TILT_SIGMA_RAD = 0.6
 LEAST_CORNER_SIGMA_PX = 0.02
 _ROUGH_RMS_PX = 0.5
 _ROUGH_NOISE_PX = 0.05
+_HOPELESS = 100.0  # a start this many times worse than the best is not worth solving from
 # The boards at hand may be truer or more crooked than usual, within these bounds of sag and taper in mm.
 _BEND_BOUNDS_MM = ((0.08, 2.0), (0.12, 3.0))
 
@@ -63,7 +64,7 @@ class CameraFit:
 
 
 def fit_camera(
-    sheets: Sequence[Sheet], photo: Photo, *, edges: Sequence[LongEdges] = (), lift_mm: float = 0.0
+    sheets: Sequence[Sheet], photo: Photo, *, edges: LongEdges | None = None, lift_mm: float = 0.0
 ) -> CameraFit:
     """One camera from the corners of all sheets; they lie in one plane, each shifted and turned freely.
 
@@ -94,7 +95,7 @@ def fit_camera(
     if free >= len(best.x):
         noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
     sigma_px = _cut_sigma_px(by_size, noise_px)
-    problem = replace(problem, sigma_px=sigma_px, edges=tuple(edges), lift_mm=lift_mm)
+    problem = replace(problem, sigma_px=sigma_px, edges=edges or None, lift_mm=lift_mm)
     solved = _solve(problem, best.x)
     if edges:
         problem = replace(problem, usual_bend_mm=_usual_bend(edges, problem.camera(solved.x), lift_mm))
@@ -112,7 +113,7 @@ class _Corners:
     focal_px: float
     focal_sigma_frac: float
     sigma_px: Floats
-    edges: tuple[LongEdges, ...] = ()
+    edges: LongEdges | None = None
     usual_bend_mm: tuple[float, float] = (USUAL_SAG_MM, USUAL_TAPER_MM)
     lift_mm: float = 0.0
 
@@ -140,7 +141,7 @@ class _Corners:
         usual = [np.array([state[1] / K1_USUAL])]
         if self.edges:
             sag, taper = self.usual_bend_mm
-            usual += [e.bend(camera, self.lift_mm) / (sag, sag, taper) for e in self.edges]
+            usual.append((self.edges.bend(camera, self.lift_mm) / (sag, sag, taper)).ravel())
         return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, _tame(np.concatenate(usual))])
 
 
@@ -155,9 +156,9 @@ def _cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
     return np.concatenate(sigmas)
 
 
-def _usual_bend(edges: Sequence[LongEdges], camera: Camera, lift_mm: float) -> tuple[float, float]:
+def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float]:
     """Typical sag and taper of these boards (robust 1-sigma), one board's worth drawn to what is usual."""
-    bends = np.array([e.bend(camera, lift_mm) for e in edges])
+    bends = edges.bend(camera, lift_mm)
     sizes = []
     for seen, usual, bounds in zip(
         (bends[:, :2].ravel(), bends[:, 2]), (USUAL_SAG_MM, USUAL_TAPER_MM), _BEND_BOUNDS_MM, strict=True
@@ -185,7 +186,7 @@ def _solve(problem: _Corners, start: Floats) -> Any:
     scale = np.concatenate(
         [[0.02, 0.02, 0.01, 0.01, 0.01, 5, 5, 5], [5, 5, 0.01] * (len(problem.sheets) - 1)]
     )
-    return least_squares(problem.residuals, start, x_scale=scale, max_nfev=80)
+    return least_squares(problem.residuals, start, x_scale=scale, method="lm", max_nfev=800)
 
 
 def _starts(problem: _Corners) -> list[Floats]:
@@ -200,6 +201,8 @@ def _starts(problem: _Corners) -> list[Floats]:
             camera = problem.camera(state)
             others = [_place_in_first(camera, sheet) for sheet in problem.sheets[1:]]
             states.append(np.concatenate([state, *others]))
+    costs = [float((problem.residuals(s) ** 2).sum()) for s in states]
+    states = [s for s, cost in zip(states, costs, strict=True) if cost <= _HOPELESS * min(costs)]
     if not states:
         raise PhotoError(
             "The reference sheet is seen too sharply from the side.", "Hold the camera more above the bench."

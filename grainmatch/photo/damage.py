@@ -54,7 +54,7 @@ def _block_steps(rgb: Rgb) -> NDArray[np.float32] | None:
     step = (near[2] + near[3] - near[0] - near[1]) / 2
     luma = step @ _LUMA
     split = np.stack([luma, step[..., 2] - luma, step[..., 0] - luma], axis=-1)
-    return np.median(split.reshape(len(rows), _CHUNKS_N, _CHUNK_SAMPLES_N, 3), axis=2)
+    return np.asarray(np.median(split.reshape(len(rows), _CHUNKS_N, _CHUNK_SAMPLES_N, 3), axis=2))
 
 
 def _stepped_part(upper: NDArray[np.bool_], lower: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -64,4 +64,4 @@ def _stepped_part(upper: NDArray[np.bool_], lower: NDArray[np.bool_]) -> NDArray
     part = np.zeros((rows_n, chunks_n + 1, 3))
     part[:, :-1] = np.cumsum(upper[:, ::-1], axis=1)[:, ::-1]
     part[:, 1:] += np.cumsum(lower, axis=1)
-    return part / chunks_n
+    return np.asarray(part / chunks_n)

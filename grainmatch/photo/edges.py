@@ -27,43 +27,46 @@ _LEAST_STATIONS = 15
 
 @dataclass(frozen=True, eq=False)
 class LongEdges:
-    """One board's long edges.
+    """The long edges of some boards.
 
-    traced_px (2, n, 2): upper, then lower, left to right. solve (2, 3, n) takes offsets across the board
-    to their constant, slope and bow along it, doubtful stations left out.
+    traced_px (boards, 2, n, 2): upper, then lower, left to right. solve (boards, 2, 3, n) takes offsets
+    across a board to their constant, slope and bow along it, doubtful stations left out.
     """
 
-    traced_px: Points
+    traced_px: NDArray[np.float64]
     solve: Floats
-    length_mm: float
+
+    def __len__(self) -> int:
+        return len(self.traced_px)
 
     def bend(self, camera: Camera, height_mm: float) -> Floats:
-        """Sag of the upper and lower edge and the taper, (3,) mm, on the plane as `camera` sees it."""
-        n = self.traced_px.shape[1]
-        flat = pixels_to_plane(camera, self.traced_px.reshape(-1, 2), height_mm).reshape(2, n, 2)
-        along = (flat[:, -1] - flat[:, 0]).sum(axis=0)
-        across = np.array([-along[1], along[0]]) / np.hypot(*along)
-        terms = np.einsum("ekn,en->ek", self.solve, flat @ across)
-        return np.array([1.5 * terms[0, 2], 1.5 * terms[1, 2], 2 * (terms[1, 1] - terms[0, 1])])
+        """Sag of upper and lower edge, and taper (boards, 3), mm, on the plane as `camera` sees it."""
+        flat = pixels_to_plane(camera, self.traced_px.reshape(-1, 2), height_mm).reshape(self.traced_px.shape)
+        along = (flat[:, :, -1] - flat[:, :, 0]).sum(axis=1)
+        across = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
+        offsets = (flat * across[:, None, None, :]).sum(axis=-1)
+        terms = np.matmul(self.solve, offsets[..., None])[..., 0]
+        taper = 2 * (terms[:, 1, 1] - terms[:, 0, 1])
+        return np.column_stack([1.5 * terms[:, 0, 2], 1.5 * terms[:, 1, 2], taper])
 
 
-def trace_boards(bench: Bench, outlines_px: Sequence[Points]) -> tuple[LongEdges, ...]:
+def trace_boards(bench: Bench, outlines_px: Sequence[Points]) -> LongEdges:
     """The long edges of each outline (n, 2), found again in the photo to a fraction of a pixel.
 
     Across each of 41 stations the strongest colour step within 2.5 mm of the outline counts. Boards shorter
     than 250 mm, or with too few clear stations, are left out.
     """
-    found = []
+    traced, solves = [], []
     for outline in outlines_px:
-        upper, lower = _long_sides(bench, np.asarray(outline, dtype=np.float64))
-        length_mm = float(np.hypot(*(upper[-1] - upper[0])))
-        if length_mm < LEAST_LENGTH_MM:
+        sides_mm = _long_sides(bench, np.asarray(outline, dtype=np.float64))
+        if np.hypot(*(sides_mm[0][-1] - sides_mm[0][0])) < LEAST_LENGTH_MM:
             continue
-        sides = [_trace(bench, side) for side in (upper, lower)]
-        solves = [_solver(offset_mm) for _, offset_mm in sides]
-        if all(s is not None for s in solves):
-            found.append(LongEdges(np.array([p for p, _ in sides]), np.array(solves), length_mm))
-    return tuple(found)
+        sides = [_trace(bench, side) for side in sides_mm]
+        solve = [_solver(offset_mm) for _, offset_mm in sides]
+        if all(s is not None for s in solve):
+            traced.append([points for points, _ in sides])
+            solves.append(solve)
+    return LongEdges(np.array(traced), np.array(solves, dtype=np.float64))
 
 
 def _long_sides(bench: Bench, outline_px: Points) -> tuple[Points, Points]:

@@ -49,9 +49,11 @@ def gain_at(light: Light, photo_shape: tuple[int, ...], points_px: Points) -> ND
 def apply_gain(rgb: Rgb, gain: NDArray[np.float32]) -> Rgb:
     """sRGB image (h, w, 3) multiplied in linear light by gain (h, w, 3) or (3,), back in sRGB."""
     linear = srgb_to_linear(rgb)
-    linear *= gain
-    np.clip(linear, 0.0, 1.0, out=linear)
-    return _ENCODE[(linear * np.float32(65535.0) + np.float32(0.5)).astype(np.uint16)]
+    full = np.broadcast_to(gain, linear.shape).astype(np.float32, copy=False)
+    deep = cv2.multiply(
+        linear, np.ascontiguousarray(full), scale=65535.0, dtype=cv2.CV_16U
+    )  # clips and rounds
+    return np.take(_ENCODE, np.asarray(deep, dtype=np.uint16))
 
 
 _ENCODE: NDArray[np.uint8] = linear_to_srgb(np.arange(65536, dtype=np.float64) / 65535.0)

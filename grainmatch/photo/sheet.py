@@ -7,6 +7,7 @@ sheet k uses the marker ids 17 k to 17 k + 16.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from pathlib import Path
 
@@ -58,13 +59,13 @@ def charuco_board(number: int) -> cv2.aruco.CharucoBoard:
 def find_sheets(photo: Photo) -> tuple[Sheet, ...]:
     """Every reference sheet in the photo, by number, with its chessboard corners to sub-pixel.
 
-    Markers are looked for on a copy of at most 3 megapixels, and at full size when that shows none. The
+    Markers are looked for on a copy of about 3 megapixels, and at full size when that shows none. The
     chessboard corners are then placed at full size by matching the drawn pattern around each of them
     (see `_refine_corners`), so covered ones drop out and a few markers are enough to start.
     """
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    shrink = min(1.0, float(np.sqrt(_FIND_PIXELS / grey.size)))
-    found = _find_markers(grey, shrink) or (_find_markers(grey, 1.0) if shrink < 1 else {})
+    step = max(1, round(math.sqrt(grey.size / _FIND_PIXELS)))  # whole steps average fastest
+    found = _find_markers(grey, step) or (_find_markers(grey, 1) if step > 1 else {})
     sheets = []
     for number in sorted({marker // MARKERS_N for marker in found}):
         if number >= SHEETS_N:
@@ -80,20 +81,20 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
 
 
-def _find_markers(grey: NDArray[np.uint8], shrink: float) -> dict[int, Points]:
+def _find_markers(grey: NDArray[np.uint8], step: int) -> dict[int, Points]:
     """Marker id -> its four corners (4, 2) in full-size pixels, top-left first, clockwise."""
     small = grey
-    if shrink < 1:
-        size = (round(grey.shape[1] * shrink), round(grey.shape[0] * shrink))
-        small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if step > 1:
+        size = (grey.shape[1] // step, grey.shape[0] // step)
+        whole = grey[: size[1] * step, : size[0] * step]
+        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(small)
     if ids is None:
         return {}
-    scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
     return {
-        int(marker): (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * scale
+        int(marker): (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * step
         for marker, c in zip(np.asarray(ids).ravel(), corners, strict=True)
     }
 

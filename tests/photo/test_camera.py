@@ -40,7 +40,7 @@ def length_error_frac(found: Camera, true: Camera, height_mm: float, reach_mm: f
     ends = np.array([[-reach_mm, 40], [reach_mm, -60], [-reach_mm / 2, 300], [reach_mm, 250]], dtype=float)
     seen = pixels_to_plane(found, plane_to_pixels(true, ends, height_mm), height_mm)
     spans = [np.hypot(*(p[a] - p[b])) for p in (seen, ends) for a, b in ((0, 1), (2, 3))]
-    return max(abs(spans[0] / spans[2] - 1), abs(spans[1] / spans[3] - 1))
+    return float(max(abs(spans[0] / spans[2] - 1), abs(spans[1] / spans[3] - 1)))
 
 
 def test_pose_equals_opencv_solvepnp_on_clean_corners() -> None:

@@ -26,8 +26,8 @@ def test_paper_sizes_are_the_standards() -> None:
     assert PAPER_MM["letter"] == pytest.approx((11 * 25.4, 8.5 * 25.4))
 
 
-def boxes_on_page(pdf: bytes) -> tuple[tuple[float, float], list[tuple[float, ...]], list[tuple[float, ...]]]:
-    """Page size, filled boxes (grey, x, y, width, height) and lines (x1, y1, x2, y2) of a PDF.
+def boxes_on_page(pdf: bytes) -> tuple[tuple[float, float], list[list[float]], list[list[float]]]:
+    """Page size, filled boxes [grey, x, y, width, height] and lines [x1, y1, x2, y2] of a PDF.
 
     In mm from the top left, read from its own drawing orders (ISO 32000-1: MediaBox, g, re f, m l S).
     """
@@ -36,17 +36,19 @@ def boxes_on_page(pdf: bytes) -> tuple[tuple[float, float], list[tuple[float, ..
     width, height = float(media[1]), float(media[2])
     streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", pdf, re.S)
     orders = next(s for s in (zlib.decompress(s) for s in streams if s[:1] == b"x") if b" re f" in s).decode()
-    grey, boxes, lines = 0.0, [], []
+    grey = 0.0
+    boxes: list[list[float]] = []
+    lines: list[list[float]] = []
     for order in orders.splitlines():
         if match := re.fullmatch(r"([\d.]+) g", order):
             grey = float(match[1])
         elif match := re.fullmatch(r"([-\d.]+) ([-\d.]+) ([-\d.]+) ([-\d.]+) re f", order):
             x, y, w, h = (float(v) for v in match.groups())
             top = height - y if h < 0 else height - y - h
-            boxes.append((grey, x * POINT_MM, top * POINT_MM, w * POINT_MM, abs(h) * POINT_MM))
+            boxes.append([grey, *(v * POINT_MM for v in (x, top, w, abs(h)))])
         elif match := re.fullmatch(r"([-\d.]+) ([-\d.]+) m ([-\d.]+) ([-\d.]+) l S", order):
             x1, y1, x2, y2 = (float(v) for v in match.groups())
-            lines.append(tuple(v * POINT_MM for v in (x1, height - y1, x2, height - y2)))
+            lines.append([v * POINT_MM for v in (x1, height - y1, x2, height - y2)])
     return (width * POINT_MM, height * POINT_MM), boxes, lines
 
 
@@ -107,8 +109,8 @@ def photo_of(
             flags=flags,
             borderMode=cv2.BORDER_TRANSPARENT,
         )
-    seen = cv2.resize(canvas, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    seen = cv2.GaussianBlur(seen, (0, 0), blur_px)
+    small = cv2.resize(canvas, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    seen = np.asarray(cv2.GaussianBlur(small, (0, 0), blur_px))
     seen = seen + np.random.default_rng(1).normal(0, noise, seen.shape)
     return Photo("sheets", np.clip(np.rint(seen), 0, 255).astype(np.uint8))
 
@@ -116,7 +118,8 @@ def photo_of(
 def slanted(at: tuple[float, float], per_mm: float, turn_deg: float, lean: float) -> NDArray[np.float64]:
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     flat = np.array([[c * per_mm, -s * per_mm, at[0]], [s * per_mm, c * per_mm, at[1]], [0, 0, 1.0]])
-    return flat + np.array([[0, 0, 0], [0, 0, 0], [lean, -lean / 2, 0]])
+    leaning = np.array([[0, 0, 0], [0, 0, 0], [lean, -lean / 2, 0]])
+    return np.asarray(flat + leaning)
 
 
 @pytest.mark.parametrize(
@@ -142,7 +145,10 @@ def test_corners_beat_opencvs_own_refinement() -> None:
     ours = np.sqrt(((sheet.corners_px - apply_homography(to_px, sheet.corners_mm)) ** 2).mean())
     detector = cv2.aruco.CharucoDetector(printed.charuco_board(0))
     corners, ids, _, _ = detector.detectBoard(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
-    places = printed.charuco_board(0).getChessboardCorners()[np.asarray(ids).ravel(), :2] + (43.5, 15.0)
+    places = np.asarray(printed.charuco_board(0).getChessboardCorners())[np.asarray(ids).ravel(), :2] + (
+        43.5,
+        15.0,
+    )
     seen = np.asarray(corners, dtype=np.float64).reshape(-1, 2) + 0.5
     theirs = np.sqrt(((seen - apply_homography(to_px, places)) ** 2).mean())
     assert ours < theirs
