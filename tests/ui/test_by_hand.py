@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from grainmatch.errors import BoardError
-from grainmatch.model import Layout, Placement, Pose, Score, Wishes
+from grainmatch.model import Layout, Placement, Pose, Problem, Score, Wishes
 from grainmatch.pipeline.arrange import pose_problem
 from grainmatch.pipeline.hand import HandScorer, cut_as_laid
 from grainmatch.report.place import place_top
 from grainmatch.report.top import draw_wood
 from grainmatch.score.top import score_layout
+from grainmatch.search.best import search_layouts
 from grainmatch.store import Job, Shop
 from grainmatch.ui.offcuts import cut_offcuts, put_back, use_up
 from grainmatch.ui.stock import draw_face, read_stock
@@ -29,7 +31,7 @@ def scorer() -> HandScorer:
 
 
 @pytest.fixture(scope="module")
-def problem():  # type: ignore[no-untyped-def]
+def problem() -> Problem:
     return pose_problem(BOARDS, wishes=WISHES)
 
 
@@ -37,15 +39,30 @@ def lay(*poses: tuple[str, str, bool, float, tuple[float, float]]) -> list[Place
     return [Placement(i, Pose("B" if s == "B" else "A", t, slide), rip) for i, s, t, slide, rip in poses]
 
 
-def test_boards_as_the_search_laid_them_score_as_the_search_said(scorer, problem) -> None:  # type: ignore[no-untyped-def]
+def test_boards_as_the_search_laid_them_score_as_the_search_said(
+    scorer: HandScorer, problem: Problem
+) -> None:
     placements = lay(("1", "A", False, 0, (0, 0)), ("3", "B", True, 0, (0, 0)), ("2", "A", True, 0, (0, 0)))
     score, shares = scorer.score(problem, placements)
     assert score == score_layout(problem, placements)
     assert len(shares) == 2
 
 
+@pytest.mark.parametrize("top_mm", [None, (560.0, 300.0)])
+def test_a_proposal_opened_by_hand_keeps_its_score(
+    scorer: HandScorer, top_mm: tuple[float, float] | None
+) -> None:
+    asked = pose_problem(BOARDS, top_mm=top_mm, wishes=WISHES)
+    for layout in search_layouts(asked, n_best=2):
+        score, _ = scorer.score(asked, layout.placements)
+        assert score.total == pytest.approx(layout.score.total)
+        assert score.seams == pytest.approx(layout.score.seams)
+
+
 @pytest.mark.parametrize("change", [{"slide": 60.0}, {"rip": (0.0, 12.0)}])
-def test_a_slide_or_a_rip_changes_only_the_seams_it_touches(scorer, problem, change) -> None:  # type: ignore[no-untyped-def]
+def test_a_slide_or_a_rip_changes_only_the_seams_it_touches(
+    scorer: HandScorer, problem: Problem, change: dict[str, Any]
+) -> None:
     start = lay(("1", "A", False, 0, (0, 0)), ("3", "B", True, 0, (0, 0)), ("2", "A", True, 0, (0, 0)))
     moved = [
         replace(
@@ -62,7 +79,7 @@ def test_a_slide_or_a_rip_changes_only_the_seams_it_touches(scorer, problem, cha
     assert after.total == pytest.approx(sum(after.terms.values()))
 
 
-def test_ripping_the_outer_edge_touches_no_seam(scorer, problem) -> None:  # type: ignore[no-untyped-def]
+def test_ripping_the_outer_edge_touches_no_seam(scorer: HandScorer, problem: Problem) -> None:
     start = lay(("1", "A", False, 0, (0, 0)), ("3", "B", True, 0, (0, 0)))
     ripped = [replace(start[0], rip_mm=(9.0, 0.0)), start[1]]
     assert scorer.score(problem, ripped)[0].seams == scorer.score(problem, start)[0].seams

@@ -107,7 +107,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
   }
   function draw_side(words, along, before) {
     const n = make("span", "side"); n.textContent = words; top.append(n);
-    if (s.upright) { n.style.left = `${MARGIN}px`; n.style[along ? "top" : "bottom"] = "2px"; }
+    if (s.upright) { n.style.left = "8px"; n.style[along ? "top" : "bottom"] = `${MARGIN}px`; }
     else { n.style.top = "8px"; n.style[before ? "left" : "right"] = `${MARGIN}px`; }
   }
   function paint() {
