@@ -22,6 +22,9 @@ def measure_fleck(lightness: Floats, grid: Grid, figure: Figure, *, clear: Mask)
     end along the grain too, nothing can be told and the share is 0; so it is where the cut is plain, for
     rays are seen from the side only where rings stand steep (no published measure found; own rule).
     """
+    may_show = np.isin(figure.cut_cells, ["rift", "quarter", "unclear"])
+    if not may_show.any():
+        return np.zeros(grid.shape)
     size = (lightness.shape[1] // 2, lightness.shape[0] // 2)
     scale = grid.px_per_mm / 2
     light, wood = shrink(lightness, size), shrink(clear.astype(np.float32), size) > 0.9
@@ -31,4 +34,4 @@ def measure_fleck(lightness: Floats, grid: Grid, figure: Figure, *, clear: Mask)
     spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
     bright = (rise > max(_LEAST_RISE, _RISE_SPREADS * spread)).astype(np.float32)
     share = shrink(bright, (grid.shape[1], grid.shape[0])).astype(np.float64)
-    return np.where(np.isin(figure.cut_cells, ["rift", "quarter", "unclear"]), share, 0.0)
+    return np.where(may_show, share, 0.0)

@@ -128,10 +128,14 @@ def _vote(lightness: Floats, clear: Mask, grid: Grid, scale: _Scale, noise_sd: f
     trace = xx + yy
     sample = trace[::5, ::7][safe[::5, ::7] > 0]
     limit = _VOTE_CAP**2 * max(float(np.median(sample)) if sample.size else 0.0, 1e-9)
-    vote = weight / np.sqrt(np.maximum(trace * np.float32(1 / limit), np.float32(1)))
+    vote = trace  # worked on in place: fresh arrays of this size cost more than the arithmetic
+    vote *= np.float32(1 / limit)
+    np.sqrt(np.maximum(vote, 1, out=vote), out=vote)
+    np.divide(weight, vote, out=vote)
     mass = np.maximum(_cells(vote, grid), 1e-6)
     noise_x, noise_y = (noise_sd**2 * v / merge for v in _noise_gain(tuple(sigma), merge))
-    sums = [_cells(v * vote, grid) / mass for v in (xx, yy, gx * gy)]
+    gx *= gy
+    sums = [_cells(np.multiply(v, vote, out=v), grid) / mass for v in (xx, yy, gx)]
     along, across = sums[0] - noise_x, sums[1] - noise_y
     return _Tensor(along - across, 2 * sums[2], along + across, _cells(weight, grid))
 

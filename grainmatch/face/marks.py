@@ -22,8 +22,7 @@ from grainmatch.model import Mark, MarkKind, Mask
 
 _LEAST_DROP = 15.0  # lightness below the wood around; late wood in softwood stays within about 12
 _DROP_SPREADS = 4.5  # ... or this many robust spreads, whichever is more
-_COARSE_PX = 6  # working pixels in one of the image of the wood's level
-_SIDE_MM = 6.0
+_SIDE_MM = 8.0
 _ALONG_MM = 1.0  # lines are smoothed this far along themselves; noise and pores do not survive it
 _LINE = 8.0  # length over thickness from which a dark patch is a line
 _BIT_MM = 5.0
@@ -93,8 +92,8 @@ def cover(marks: tuple[Mark, ...], grid: Grid, *, grow_mm: float = 0.0) -> Mask:
 
 
 def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
-    """CIELAB of the clear wood about each place, 15 mm along and 5 mm across, as a coarse image."""
-    size = (max(1, lab.shape[1] // _COARSE_PX), max(1, lab.shape[0] // _COARSE_PX))
+    """CIELAB of the clear wood about each place, 15 mm along and 5 mm across, on the cell grid."""
+    size = (grid.shape[1], grid.shape[0])
     coarse, weight = shrink(lab, size), shrink(free.astype(np.float32), size)
     sigma = 15.0 * grid.px_per_mm / 6
     level = coarse
@@ -125,7 +124,7 @@ def _outline_dark(drop: Floats, grid: Grid) -> list[NDArray[Any]]:
     """Border pixels (n, 2) of patches that lie far enough below the wood beside them."""
     sample = drop[::5, ::7][grid.inside[::5, ::7]]
     spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
-    dark = ((drop > max(_LEAST_DROP, _DROP_SPREADS * spread)) & grid.inside).astype(np.uint8)
+    dark = ((drop > max(_LEAST_DROP, _DROP_SPREADS * spread)) & grid.inside).view(np.uint8)
     gap = max(1, round(1.0 * grid.px_per_mm))
     dark = np.asarray(cv2.morphologyEx(dark, cv2.MORPH_CLOSE, np.ones((1, 2 * gap + 1), np.uint8)))
     found, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
@@ -148,7 +147,7 @@ def _lower_side(level: Floats, shape: tuple[int, ...], grid: Grid) -> Floats:
 
     So heartwood beside sapwood is not dark: it equals the wood on its one side.
     """
-    rows = max(1, round(_SIDE_MM * grid.px_per_mm / _COARSE_PX))
+    rows = max(1, round(_SIDE_MM / grid.cell_mm))
     padded = np.pad(level, ((rows, rows), (0, 0)), mode="edge")
     darker = np.minimum(padded[: -2 * rows], padded[2 * rows :]).astype(np.float32)
     return np.asarray(cv2.resize(darker, (shape[1], shape[0])), dtype=np.float32)
@@ -161,7 +160,7 @@ def _measure_shape(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid)
     cv2.fillPoly(patch, [(points - low).astype(np.int32)], 1)
     rows, columns = np.nonzero(patch)
     mean = lab[low[1] : high[1], low[0] : high[0]][rows, columns].mean(axis=0)
-    middle = (points.mean(axis=0) / _COARSE_PX).astype(int)
+    middle = (points.mean(axis=0) / grid.cell_px).astype(int)
     wood = level[min(middle[1], level.shape[0] - 1), min(middle[0], level.shape[1] - 1)]
     _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
     length_px = max(sides) + 1
@@ -199,7 +198,7 @@ def _name(shape: _Shape) -> MarkKind | None:
 
 def _find_stains(level: Floats, grid: Grid) -> list[Mark]:
     """Broad patches greyer or bluer than the face's wood: fungal blue stain, iron, water."""
-    scale = grid.px_per_mm / _COARSE_PX
+    scale = 1 / grid.cell_mm
     inside = shrink(grid.inside.astype(np.float32), (level.shape[1], level.shape[0])) > 0.5
     if not inside[::3, ::3].any():
         return []

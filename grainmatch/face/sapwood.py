@@ -68,7 +68,8 @@ def _measure_lean(strips: Strips, grid: Grid, middle: Floats, slope: Floats) -> 
     sapwood), smoothed a little, and where there is clear wood to speak of."""
     soft = 1.0 * grid.px_per_mm
     mass = blur(strips.mass, _SMOOTH_CELLS, soft)
-    lean = blur(strips.total @ slope.astype(np.float32), _SMOOTH_CELLS, soft) / np.maximum(mass, 1e-3)
+    mixed = np.asarray(cv2.transform(strips.total, slope.astype(np.float32)[None]), dtype=np.float32)
+    lean = blur(mixed, _SMOOTH_CELLS, soft) / np.maximum(mass, 1e-3)
     wood = (shrink(grid.inside.astype(np.float32), (grid.shape[1], len(mass))) > 0.5) & (mass > 0.05)
     return np.where(wood, lean - np.float32(middle @ slope), np.float32(0)), wood
 

@@ -26,10 +26,11 @@ def measure_lab(rgb: Rgb) -> Floats:
     The same to 0.001 above L = 8. The straight part of the CIE curve below that, darker than any wood, is
     left out: such pixels come out somewhat too dark, never below L = 0.
     """
-    linear = cv2.LUT(rgb, SRGB8_TO_LINEAR.reshape(1, 256))
-    cube = cv2.pow(cv2.transform(linear, _LINEAR_TO_RATIO), 1 / 3)
-    cube = np.maximum(cube, np.float32(16 / 116))
-    return np.asarray(cv2.transform(cube, _CUBE_TO_LAB), dtype=np.float32)
+    image = np.asarray(cv2.LUT(rgb, SRGB8_TO_LINEAR.reshape(1, 256)), dtype=np.float32)
+    cv2.transform(image, _LINEAR_TO_RATIO, dst=image)  # in place throughout: the picture is large
+    cv2.pow(image, 1 / 3, dst=image)
+    np.maximum(image, np.float32(16 / 116), out=image)
+    return np.asarray(cv2.transform(image, _CUBE_TO_LAB), dtype=np.float32)
 
 
 def measure_drift(cells: NDArray[np.float64], heart: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -65,4 +66,4 @@ def mean_tone(strips: Strips) -> NDArray[np.float64]:
     mass = float(strips.mass.sum())
     if mass == 0:
         return np.full(3, np.nan)
-    return np.asarray(strips.total.sum(axis=(0, 1), dtype=np.float64) / mass)
+    return np.asarray(cv2.sumElems(strips.total)[:3], dtype=np.float64) / mass
