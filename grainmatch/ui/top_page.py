@@ -37,6 +37,9 @@ def show() -> None:
             st.info("Nothing to work on yet. Proposals come first.")
             show_way("proposals", "See the proposals")
             return
+        # Here and not at every edit: a message that comes and goes would move the buttons under a finger.
+        with st.spinner("Reading the faces and pricing every seam, once", show_time=True):
+            problem_for(shop, job, stock, bench.now)
         show_pictures(_looks(stock))
         _show_editor(job.id)
         _show_rack(job, stock)
@@ -76,8 +79,7 @@ def _show_editor(job_id: str) -> None:
         fault = st.session_state.pop("top_fault", None)
         if fault is not None:
             desk.show_error(fault)
-        with st.spinner("Reading the faces and pricing every seam, once", show_time=True):
-            problem = problem_for(shop, job, stock, bench.now)
+        problem = problem_for(shop, job, stock, bench.now)
         scored, seams = score_now(job, stock, problem, bench.now)
         _show_buttons(job, stock, bench, scored)
         show_top(
