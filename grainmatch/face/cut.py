@@ -30,6 +30,7 @@ _DISTANCES_MM = np.geomspace(5.0, 250.0, 16)
 _PLACE_STEP_MM = 3.0
 _CHUNK_MM = 200.0
 _LEAST_COHERENCE = 0.3
+_LEAST_SEEN = 0.7  # of a row's length; rows along a slanting edge hold too little wood to count lines
 _STEEPEST = 0.5  # tan of the angle; steeper lines belong to knots or to the axis itself
 _NEAREST_SIDE_MM = 8.0  # closer to the pith's line a cell mixes leans of both sides
 _PITH_IN_BOARD_MM = 30.0  # boards for table tops are about this thick
@@ -102,7 +103,7 @@ def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid, heart: Place
     """Chance of each place and distance of the pith, from line density and lean together."""
     sure = grain.coherence > _LEAST_COHERENCE
     seen = np.isfinite(rings.lines_per_mm)
-    rows = (seen.mean(axis=1) > 0.3) & (heart > 0.3)
+    rows = (seen.mean(axis=1) > _LEAST_SEEN) & (heart > 0.3)
     if rows.sum() < 5 or sure.mean() < 0.1:
         return None
     density = np.array(
