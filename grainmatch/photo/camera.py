@@ -10,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
 from grainmatch.errors import PhotoError
@@ -30,10 +31,18 @@ K1_USUAL = 0.004
 K1_MOST = 0.1
 K1_FROM_FOUR = 0.01  # four corners cannot tell a lens from a tilt
 TILT_SIGMA_RAD = 0.6
+# How far a sheet laid by hand rises off its plane, in mm at its rim, in each of the ways of `_curl`. More is
+# possible but not usual.
+USUAL_RISE_MM = 0.12
 # Corners are never trusted beyond this: paper and print are not perfect either.
 LEAST_CORNER_SIGMA_PX = 0.02
 _ROUGH_RMS_PX = 0.5
 _ROUGH_NOISE_PX = 0.05
+_ODD_RISE_MM = 1.5
+_ODD_TAPER_MM = 0.8
+_SHEET_OR_BOARDS = (
+    "The sheet and the boards' straight, parallel edges disagree; does it lie flat where you said?"
+)
 _HOPELESS = 100.0  # a start this many times worse than the best is not worth solving from
 # The boards at hand may be truer or more crooked than usual, within these bounds of sag and taper in mm.
 _BEND_BOUNDS_MM = ((0.08, 2.0), (0.12, 3.0))
@@ -71,7 +80,8 @@ def fit_camera(
     Weighted least squares on the reprojection of the corners (bundle adjustment; Hartley & Zisserman,
     Multiple View Geometry, 2nd ed. 2004, ch. 18) over the pose, the focal length and one radial term. The
     focal length from EXIF (what is usual for phones when there is none) and k1 = 0 enter as
-    observations with their own sigma, so they move only as far as the view supports. So do, when given,
+    observations with their own sigma, so they move only as far as the view supports; so does a little
+    curl of every sheet, without which a corner lifted by 3 mm passes for a lens. So do, when given,
     long `edges` of boards whose faces lie `lift_mm` above the sheets: most are straight and most boards
     parallel, which pins the lens and the tilt far from the sheets; a few that are not hardly count.
     The principal point is taken in the photo's middle.
@@ -86,7 +96,11 @@ def fit_camera(
     height, width = photo.rgb.shape[:2]
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
     problem = _Corners(
-        tuple(by_size), (width / 2, height / 2), *_focal_prior(photo), _cut_sigma_px(by_size, _ROUGH_NOISE_PX)
+        tuple(by_size),
+        (width / 2, height / 2),
+        *_focal_prior(photo),
+        _cut_sigma_px(by_size, _ROUGH_NOISE_PX),
+        _curl(by_size),
     )
     best = min((_solve(problem, start) for start in _starts(problem)), key=lambda s: float(s.cost))
     misfit = problem.misfit_px(best.x)
@@ -100,19 +114,27 @@ def fit_camera(
     if edges:
         problem = replace(problem, usual_bend_mm=_usual_bend(edges, problem.camera(solved.x), lift_mm))
         solved = _solve(problem, solved.x)
-    return _describe(problem, solved, photo)
+    fit = _describe(problem, solved, photo)
+    if edges and _disagree(edges.bend(fit.camera, lift_mm)[:, 2], solved.x[problem.rises_from :]):
+        fit = replace(fit, notes=(*fit.notes, _SHEET_OR_BOARDS))
+    return fit
 
 
 @dataclass(frozen=True, eq=False)
 class _Corners:
-    """The least-squares problem. A state is (log focal, k1, rotation vector 3, translation mm 3, then for
-    every further sheet its x mm, y mm and turn in the first sheet's frame)."""
+    """The least-squares problem.
+
+    A state is log focal, k1, rotation vector (3), translation mm (3); for every further sheet its x mm, y mm
+    and turn in the first sheet's frame; and how far every printed sheet rises off its plane in mm, five
+    terms each (`curl` (points, 5 a sheet) takes them to each corner's height).
+    """
 
     sheets: tuple[Sheet, ...]
     centre_px: tuple[float, float]
     focal_px: float
     focal_sigma_frac: float
     sigma_px: Floats
+    curl: Floats
     edges: LongEdges | None = None
     usual_bend_mm: tuple[float, float] = (USUAL_SAG_MM, USUAL_TAPER_MM)
     lift_mm: float = 0.0
@@ -125,24 +147,43 @@ class _Corners:
     def k1_most(self) -> float:
         return K1_MOST if len(self.sigma_px) > 8 else K1_FROM_FOUR
 
+    @property
+    def rises_from(self) -> int:
+        """Where the sheets' rises start in a state."""
+        return 8 + 3 * (len(self.sheets) - 1)
+
     def misfit_px(self, state: Floats) -> Floats:
         flat = [self.sheets[0].corners_mm]
-        for sheet, (x, y, turn) in zip(self.sheets[1:], state[8:].reshape(-1, 3), strict=True):
+        lies, rises = state[8 : self.rises_from].reshape(-1, 3), state[self.rises_from :]
+        for sheet, (x, y, turn) in zip(self.sheets[1:], lies, strict=True):
             c, s = math.cos(turn), math.sin(turn)
             flat.append(sheet.corners_mm @ np.array([[c, s], [-s, c]]) + (x, y))
         places = np.concatenate(flat)
-        seen = project(self.camera(state), np.column_stack([places, np.zeros(len(places))]))
+        seen = project(self.camera(state), np.column_stack([places, -self.curl @ rises]))
         return np.asarray(seen - np.concatenate([s.corners_px for s in self.sheets])).ravel()
 
     def residuals(self, state: Floats) -> Floats:
         focal = (state[0] - math.log(self.focal_px)) / self.focal_sigma_frac
         camera = self.camera(state)
         firm = np.concatenate([[focal, state[1] / self.k1_most], camera.rotation[:2, 2] / TILT_SIGMA_RAD])
-        usual = [np.array([state[1] / K1_USUAL])]
+        usual = [np.array([state[1] / K1_USUAL]), state[self.rises_from :] / USUAL_RISE_MM]
         if self.edges:
             sag, taper = self.usual_bend_mm
             usual.append((self.edges.bend(camera, self.lift_mm) / (sag, sag, taper)).ravel())
         return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, _tame(np.concatenate(usual))])
+
+
+def _curl(sheets: Sequence[Sheet]) -> Floats:
+    """Heights (points, 5 a printed sheet) of corners for a mm of each way paper rises.
+
+    It leans along and across, and bends along, diagonally and across. Rigid things of four corners do not.
+    """
+    blocks = []
+    for sheet in sheets:
+        u, v = (2 * sheet.corners_mm / sheet.paper_mm - 1).T
+        terms = np.column_stack([u, v, u * u, u * v, v * v])
+        blocks.append(terms if len(terms) > 4 else np.zeros((len(terms), 0)))
+    return np.asarray(block_diag(*blocks))
 
 
 def _cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
@@ -154,6 +195,14 @@ def _cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
             np.full(2 * len(sheet.corners_px), math.hypot(noise_px, sheet.sigma_mm * float(spread)))
         )
     return np.concatenate(sigmas)
+
+
+def _disagree(tapers_mm: Floats, rises_mm: Floats) -> bool:
+    """Whether the sheet speaks against the boards: it must rise oddly far, or all boards taper alike."""
+    common = float(np.median(tapers_mm))
+    spread = 1.4826 * float(np.median(np.abs(tapers_mm - common)))
+    alike = len(tapers_mm) >= 3 and abs(common) > max(_ODD_TAPER_MM, 3 * spread)
+    return alike or bool((np.abs(rises_mm) > _ODD_RISE_MM).any())
 
 
 def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float]:
@@ -184,7 +233,11 @@ def _focal_prior(photo: Photo) -> tuple[float, float]:
 def _solve(problem: _Corners, start: Floats) -> Any:
     """scipy's OptimizeResult; x_scale holds steps that move corners by about as many pixels each."""
     scale = np.concatenate(
-        [[0.02, 0.02, 0.01, 0.01, 0.01, 5, 5, 5], [5, 5, 0.01] * (len(problem.sheets) - 1)]
+        [
+            [0.02, 0.02, 0.01, 0.01, 0.01, 5, 5, 5],
+            [5, 5, 0.01] * (len(problem.sheets) - 1),
+            [1.0] * problem.curl.shape[1],
+        ]
     )
     return least_squares(problem.residuals, start, x_scale=scale, method="lm", max_nfev=800)
 
@@ -200,7 +253,7 @@ def _starts(problem: _Corners) -> list[Floats]:
             state = np.concatenate([[math.log(focal), 0.0], pose])
             camera = problem.camera(state)
             others = [_place_in_first(camera, sheet) for sheet in problem.sheets[1:]]
-            states.append(np.concatenate([state, *others]))
+            states.append(np.concatenate([state, *others, np.zeros(problem.curl.shape[1])]))
     costs = [float((problem.residuals(s) ** 2).sum()) for s in states]
     states = [s for s, cost in zip(states, costs, strict=True) if cost <= _HOPELESS * min(costs)]
     if not states:

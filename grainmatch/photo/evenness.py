@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.geometry import Points, apply_homography, pixels_to_plane
+from grainmatch.geometry import Points, apply_homography, pixels_to_plane, polygon_mask
 from grainmatch.model import Bench, Light
 from grainmatch.photo.field import Field, fit_field
 from grainmatch.photo.light import flat_light, join_whites, read_whites
@@ -19,16 +19,20 @@ Floats = NDArray[np.float64]
 
 # How far from boards and sheets, in spans of them, the bench still tells about their light.
 _MARGIN_FRAC = 0.25
+_CLIP_SIDE_PX = 1000
+_CLIPPED_LEVEL = 254
+_CLIPPED_FRAC = 0.01
 
 
 def even_light(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
     """The bench with its light refitted as a smooth field, now that the boards are outlined.
 
     outlines_px: one (n, 2) outline of each board, in photo pixels. The field is what is common within boards,
-    bench and paper (see `fit_field`); the sheets' patches say what is white. Unchanged when no board is
-    large enough.
+    bench and paper (see `fit_field`); the sheets' patches say what is white. The light stays as it was when
+    no board is large enough. Blown-out wood is told in the warnings.
     """
     outlines = [np.asarray(o, dtype=np.float64) for o in outlines_px]
+    bench = replace(bench, warnings=(*bench.warnings, *_blown_out(bench, outlines)))
     surfaces, (low, high) = see_surfaces(bench, outlines, _MARGIN_FRAC)
     if not surfaces:
         return bench
@@ -36,6 +40,21 @@ def even_light(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
     field = _pin(bench, fit_field(surfaces, (low + high) / 2, reach_mm))
     rim = 2 * reach_mm * _MARGIN_FRAC
     return replace(bench, light=_draw_light(bench, field, low - rim, high + rim))
+
+
+def _blown_out(bench: Bench, outlines_px: Sequence[Points]) -> tuple[str, ...]:
+    """A warning when wood is overexposed: some channel at its top over more than 1 % of the faces."""
+    step = max(1, round(max(bench.photo.rgb.shape[:2]) / _CLIP_SIDE_PX))
+    seen = bench.photo.rgb[step // 2 :: step, step // 2 :: step]
+    faces = np.zeros(seen.shape[:2], dtype=bool)
+    for outline in outlines_px:
+        faces |= polygon_mask(outline / step, (seen.shape[0], seen.shape[1]))
+    for outline in bench.sheet_outlines_px:
+        faces &= ~polygon_mask(outline / step, (seen.shape[0], seen.shape[1]))
+    share = float((seen[faces] >= _CLIPPED_LEVEL).any(axis=1).mean()) if faces.any() else 0.0
+    if share <= _CLIPPED_FRAC:
+        return ()
+    return (f"{100 * share:.0f} % of the wood is overexposed; its colour there is not known.",)
 
 
 def _pin(bench: Bench, field: Field) -> Field:

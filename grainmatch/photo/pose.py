@@ -195,15 +195,17 @@ def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
 
     outlines_px: one outline (n, 2) a board. The sheets alone leave the lens and the tilt a little open at
     the far end of long boards; straight, parallel edges close that (see `fit_camera`). Outlines in pixels
-    stay valid; lay those in mm again with `carry_points`. Unchanged when no sheet gave the scale or no edge
-    can be traced.
+    stay valid; lay those in mm again with `carry_points`. What speaks against where the sheets were said to
+    lie is added to the warnings. Unchanged when no sheet gave the scale or no edge can be traced.
     """
     edges = trace_boards(bench, outlines_px)
     if not bench.sheets or not edges:
         return bench
     lift_mm = bench.face_height_mm - bench.sheet_height_mm
     fit = fit_camera(bench.sheets, bench.photo, edges=edges, lift_mm=lift_mm)
-    return _bench_from_fit(bench.photo, bench.sheets, fit, bench.face_height_mm, lift_mm, bench.scale_from)
+    refined = _bench_from_fit(bench.photo, bench.sheets, fit, bench.face_height_mm, lift_mm, bench.scale_from)
+    words = check_sheet_place(refined, outlines_px)
+    return replace(refined, warnings=(*refined.warnings, *words))
 
 
 def carry_points(before: Bench, after: Bench, points_mm: Points) -> Points:

@@ -268,3 +268,26 @@ def test_unusable_known_sizes() -> None:
         KnownBoard()
     with pytest.raises(UsageError):
         KnownBoard(length_mm=-3)
+
+
+def test_overexposed_wood_is_told(scene: SynthScene) -> None:
+    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+    assert not any("overexposed" in w for w in even_light(bench, scene.outlines_px).warnings)
+    bright = np.clip(scene.photo.rgb.astype(float) * 1.35, 0, 255).astype(np.uint8)
+    blown = replace(bench, photo=replace(scene.photo, rgb=bright))
+    assert any("overexposed" in w for w in even_light(blown, scene.outlines_px).warnings)
+
+
+def test_a_sheet_that_does_not_lie_flat_is_told(scene: SynthScene) -> None:
+    """Half the sheet lifted by 6 mm: the fit bends the sheet rather than the boards, and says so."""
+    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+    (sheet,) = bench.sheets
+    assert not any("sheet" in w.lower() for w in refine_with_boards(bench, scene.outlines_px).warnings)
+    flat = pixels_to_plane(scene.camera, sheet.corners_px, 0.0)
+    lift = 6 * np.clip((sheet.corners_mm[:, 0] - 148) / 100, 0, 1)
+    raised = np.array([plane_to_pixels(scene.camera, p[None], h)[0] for p, h in zip(flat, lift, strict=True)])
+    bent = replace(bench, sheets=(replace(sheet, corners_px=raised),))
+    refined = refine_with_boards(bent, scene.outlines_px)
+    assert any("sheet" in w.lower() for w in refined.warnings)
+    for board, outline in zip(scene.boards, scene.outlines_px, strict=True):
+        assert sizes_mm(refined, outline)[0] == pytest.approx(board.length_mm, rel=0.004)
