@@ -9,6 +9,7 @@ lightness alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -54,7 +55,7 @@ class Backdrop:
         logs = np.array([green + red_green, green, green - green_blue])
         return np.asarray(np.maximum(np.exp(logs) - 0.01, 1e-3))
 
-    @property
+    @cached_property
     def stands_out(self) -> Mask:
         """True where the photo is not bench, lit or shaded."""
         colour = np.hypot(self.ratios[..., 0], self.ratios[..., 1])
@@ -75,7 +76,7 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     scale = min(1.0, COARSE_LONG_SIDE_PX / max(rgb.shape[:2]))
     looks = _log_looks(rgb, scale)
     known = ~_polygon_union(sheets_px, scale, looks.shape[:2])
-    step = 4
+    step = 6
     surface, spread = _fit_surface(looks[::step, ::step], known[::step, ::step])
     h, w = looks.shape[:2]
     departure: Any = (looks - (_terms(h, w) @ surface).reshape(h, w, 3)) / spread.astype(np.float32)

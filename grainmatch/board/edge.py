@@ -36,6 +36,8 @@ LEAST_FIGURE = 0.012
 LEAST_SIDE_PX = 1.2
 FAR_STEP_PX = 5.0
 """Steps farther apart than this are placed one by one."""
+AGREED_WITHIN_PX = 1.25
+OUT_OF_REACH = 1e9
 BLOCKS = 8
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
@@ -237,24 +239,30 @@ def _fit_steps(strip: Strip, line: _Line, gap_px: float, kind: EdgeKind) -> Edge
     start = start + back
     gap = np.zeros_like(gap) if far else gap
     shifts = np.arange(-2.0, 2.01, 0.25)
-    best: tuple[float, Floats, Floats, float] | None = None
-    for blur in BLURS_PX:
-        cost = _misfits(strip, start, shifts, gap, blur)
-        place, least, bend = _parabola_minimum(shifts, cost)
-        total = float(np.median(least[strip.seen]))
-        if best is None or total < 0.97 * best[0]:
-            best = (total, place, np.sqrt(bend / np.maximum(least, 1e-6)), blur)
-    assert best is not None  # noqa: S101  # BLURS_PX is not empty
-    offset = start + best[1] - back
+    few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
+    blur, lowest = BLURS_PX[0], np.inf
+    for each in BLURS_PX:
+        least_of_few = float(np.median(_misfits(strip, start, shifts, gap, each, few).min(axis=1)))
+        if least_of_few < 0.97 * lowest:
+            blur, lowest = each, least_of_few
+    cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)))
+    agreed = _agreed_shift(cost, shifts, strip.seen)
+    near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
+    place, least, bend = _parabola_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
+    weight = np.sqrt(bend / np.maximum(least, 1e-6))
+    offset = start + place - back
     offset[~strip.seen] = np.nan
-    return EdgeFind(offset, kind, _contrast(strip, start - back), best[2], best[3])
+    return EdgeFind(offset, kind, _contrast(strip, start - back), weight, blur)
 
 
-def _misfits(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, blur_px: float) -> Floats:
+def _misfits(
+    strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, blur_px: float, stations: NDArray[np.intp]
+) -> Floats:
     """Mean squared rest (stations, shifts) of blurred steps at start + shift (and gap_px on), levels free.
 
-    The same samples serve all shifts.
+    Only for the stations listed; the same samples serve all shifts.
     """
+    start_px, gap_px = start_px[stations], gap_px[stations]
     m = len(start_px)
     reach = 2.5 + blur_px + float(shifts.max())
     base = start_px - reach
@@ -263,18 +271,35 @@ def _misfits(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, blu
     index = np.minimum(first[:, None] + np.arange(n), len(strip.t_px) - 1)
     t = strip.t_px[index] - start_px[:, None]
     within = (t >= -reach) & (t <= gap_px[:, None] + reach)
-    y = strip.plain[np.arange(m)[:, None], index] * within[:, :, None]
+    y = strip.plain[stations[:, None], index] * within[:, :, None]
     power = (y**2).sum(axis=(1, 2))
     rests = np.empty((m, len(shifts)))
+    ridge = 1e-3 * np.eye(2 if gap_px.max() < 0.3 else 3)
     for k, shift in enumerate(shifts):
         inner = 1 - ndtr((t - shift) / blur_px)
         outer = ndtr((t - shift - gap_px[:, None]) / blur_px)
         basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, 1 - inner - outer]
         a = np.stack(basis, axis=2) * within[:, :, None]
-        gram = np.einsum("mni,mnj->mij", a, a) + 1e-3 * np.eye(len(basis))
-        right = np.einsum("mni,mnc->mic", a, y)
+        flat = a.transpose(0, 2, 1)
+        gram = flat @ a + ridge
+        right = flat @ y
         rests[:, k] = power - (right * np.linalg.solve(gram, right)).sum(axis=(1, 2))
     return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
+
+
+def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> Floats:
+    """For each station the shift on the gentle curve that all of them together fit best (cost clipped)."""
+    told = np.flatnonzero(seen)
+    excess = cost[told] - cost[told].min(axis=1, keepdims=True)
+    excess = np.minimum(excess, np.median(excess.max(axis=1)))
+    x = (np.arange(len(cost)) + 0.5) / len(cost) - 0.5
+    step = shifts[1] - shifts[0]
+    drops, sags = np.arange(-2.0, 2.1, 0.5), np.arange(-1.0, 1.1, 0.5)
+    bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x
+    curves = (shifts[:, None, None, None] + bend[None]).reshape(-1, len(x))
+    index = np.rint((curves[:, told] - shifts[0]) / step).astype(int).clip(0, len(shifts) - 1)
+    total = excess[np.arange(len(told)), index].sum(axis=1)
+    return np.asarray(curves[int(total.argmin())])
 
 
 def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
@@ -284,6 +309,8 @@ def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
     j = i.clip(1, len(x) - 2)
     rows = np.arange(len(cost))
     a, b, c = cost[rows, j - 1], cost[rows, j], cost[rows, j + 1]
+    inner &= (a < OUT_OF_REACH) & (b < OUT_OF_REACH) & (c < OUT_OF_REACH)
+    a, c = np.where(inner, a, b), np.where(inner, c, b)
     bend = np.maximum(a - 2 * b + c, 1e-12)
     place = x[j] + 0.5 * (a - c) / bend * (x[1] - x[0])
     return np.where(inner, place, np.nan), b, bend

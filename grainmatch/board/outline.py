@@ -148,8 +148,9 @@ def _fit_poly(
     order: int,
     fallback: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], float]:
-    """Robust polynomial (Tukey weights) and the 1-sigma of its mean level."""
+    """Robust polynomial (Tukey weights) and the 1-sigma of its less certain end."""
     good = np.isfinite(y)
+    lo, hi = x[0], x[-1]
     if good.sum() < max(6, 0.3 * len(x)):
         return fallback, 1.0
     x, y = x[good], y[good]
@@ -160,31 +161,40 @@ def _fit_poly(
     start = np.median(y - np.polyval(fallback, x))
     rest = y - np.polyval(fallback, x) - start
     w = (np.abs(rest) < max(4 * np.median(np.abs(rest)), 0.3)).astype(float)
-    c, spread, n_eff = _tukey(a, y, w, told)
+    c, spread, cover = _tukey(a, y, w, told)
     if order == 2:
         straight = _tukey(a[:, 1:], y, w, told)
         # A curve has to earn its place: the ends of a needless one swing.
-        if abs(c[0]) < max(0.15, 5 * spread / np.sqrt(n_eff)):
-            c, spread, n_eff = np.concatenate([[0.0], straight[0]]), straight[1], straight[2]
+        if abs(c[0]) < max(0.15, 5 * np.sqrt(cover[0, 0])):
+            c, spread = np.concatenate([[0.0], straight[0]]), straight[1]
+            cover = np.pad(straight[2], ((1, 0), (1, 0)))
     shift = np.poly1d([1 / half, -centre / half])
     poly = np.poly1d(c)(shift)
     full = np.zeros(order + 1)
     full[order + 1 - len(poly.c) :] = poly.c
-    return full, float(spread / np.sqrt(max(n_eff / 3, 1)))
+    ends = np.vander([(lo - centre) / half, (hi - centre) / half], order + 1)
+    return full, float(np.sqrt(np.einsum("ei,ij,ej->e", ends, cover, ends).max()))
 
 
 def _tukey(
     a: Matrix, y: NDArray[np.float64], w: NDArray[np.float64], told: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float, float]:
-    """Least squares with Tukey's biweight: (coefficients, robust spread of the rest, effective points)."""
+) -> tuple[NDArray[np.float64], float, Matrix]:
+    """Least squares with Tukey's biweight: (coefficients, robust spread of the rest, their covariance).
+
+    Neighbouring stations share the wood's figure, so three count as one.
+    """
     spread = 1.0
     c: NDArray[np.float64] = np.zeros(a.shape[1])
-    for _ in range(12):
-        c = np.asarray(np.linalg.lstsq(a * (w * told)[:, None], y * w * told, rcond=None)[0])
+    for _ in range(14):
+        weighted = a * ((w * told) ** 2)[:, None]
+        c = np.linalg.solve(weighted.T @ a + 1e-12 * np.eye(a.shape[1]), weighted.T @ y)
         rest = y - a @ c
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.01)
         w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
-    return c, spread, max(float(w.sum()), 1.0)
+    n_eff = max(float(w.sum()), 3.0)
+    informed = (a * ((w * told) ** 2)[:, None]).T @ a / np.average(told**2, weights=w + 1e-9)
+    cover = 3 * spread**2 * np.linalg.inv(informed + 1e-9 * n_eff * np.eye(a.shape[1]))
+    return c, spread, np.asarray(cover)
 
 
 def _close(
@@ -227,6 +237,6 @@ def _fewest(line: Points, tolerance_mm: float) -> Points:
 def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:
     """u where v = long_edge(u) and u = end(v) cross."""
     u = float(np.polyval(end, 0.0))
-    for _ in range(8):
+    for _ in range(14):
         u = float(np.polyval(end, np.polyval(long_edge, u)))
     return u

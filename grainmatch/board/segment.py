@@ -21,7 +21,7 @@ from grainmatch.board.seams import find_seams
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
 
-COLUMNS = 256
+COLUMNS = 128
 TALLEST_GAP_MM = 40.0
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
@@ -173,7 +173,7 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
     low, high = uv.min(axis=0) - 12.0, uv.max(axis=0) + 12.0
     rows_per_mm = bench.px_per_mm
     n_rows = int((high[1] - low[1]) * rows_per_mm)
-    sub = 2
+    sub = 4
     u = low[0] + (np.arange(COLUMNS * sub) + 0.5) / (COLUMNS * sub) * (high[0] - low[0])
     v = low[1] + (np.arange(n_rows) + 0.5) / rows_per_mm
     places = heap.frame.leave(np.stack(np.meshgrid(u, v), axis=-1))
