@@ -12,7 +12,7 @@ from grainmatch.errors import LayoutError
 from grainmatch.model import Layout, Problem, Progress
 from grainmatch.search.compare import compare_layouts
 from grainmatch.search.evaluate import Floats, Ints, Table, open_table, to_layout
-from grainmatch.search.exact import fits_exact, search_exact
+from grainmatch.search.exact import MOST_BOARDS_N, Found, is_small, search_exact
 from grainmatch.search.local import search_local
 
 MOST_SHARED_FRAC = 0.5
@@ -35,12 +35,12 @@ def search_layouts(
 ) -> list[Layout]:
     """The best layout first, then others that share at most half their seams with those before.
 
-    The first is proven optimal when the pile allows it (`proven_optimal`). Fewer than n_best are
+    The first is proven optimal when the pile allows it (`proven_optimal`), else `bound` says how much
+    better another could be. Fewer than n_best are
     returned when there are no other choices. Same seed, same answer. Raises LayoutError when no
     arrangement keeps the rules, and SearchCancelledError when cancelled() turns true.
     """
     table = open_table(problem)
-    exact = fits_exact(table)
 
     def report(done: int, total: int) -> None:
         if cancelled is not None and cancelled():
@@ -48,43 +48,51 @@ def search_layouts(
         if progress is not None:
             progress(min(done, total), total, "looking for the best arrangement")
 
-    top, _ = _search(table, None, exact, seed, report)
-    if top is None:
+    found = search_one(table, seed=seed, report=report)
+    if found.top is None:
         raise LayoutError(
             "No arrangement keeps all the rules and makes the asked width.", "Drop a rule or add boards."
         )
-    tops = [top]
+    tops = [found.top]
     while len(tops) < n_best:
-        other = _search_other(table, tops, exact, seed, report)
+        other = _search_other(table, tops, seed, report)
         if other is None:
             break
         tops.append(other)
-    layouts = [to_layout(table, t, proven=exact and k == 0, bound=None) for k, t in enumerate(tops)]
-    if exact:
-        layouts = [layouts[0], *(replace(x, bound=layouts[0].bound) for x in layouts[1:])]
+    layouts = [
+        to_layout(table, top, proven=found.complete and k == 0, bound=found.bound)
+        for k, top in enumerate(tops)
+    ]
     others = sorted(layouts[1:], key=lambda x: x.score.total)
     return [layouts[0], *(replace(x, remarks=tuple(compare_layouts(layouts[0], x))) for x in others)]
 
 
-def _search(
-    table: Table, extra: Floats | None, exact: bool, seed: int, report: Callable[[int, int], None]
-) -> tuple[Ints | None, float]:
-    if exact:
-        return search_exact(table, extra=extra, report=report)
-    return search_local(table, seed=seed, extra=extra, report=report)
+def search_one(table: Table, *, seed: int = 0, report: Callable[[int, int], None] | None = None) -> Found:
+    """The best arrangement, with a proof or a bound."""
+    if is_small(table):
+        return search_exact(table, report=report)
+    top, total = search_local(table, seed=seed, report=report)
+    if table.cards.boards_n > MOST_BOARDS_N:
+        return Found(top, total, -np.inf, False)
+    return search_exact(table, known=None if top is None else (top, total), report=report)
 
 
 def _search_other(
-    table: Table, tops: list[Ints], exact: bool, seed: int, report: Callable[[int, int], None]
+    table: Table, tops: list[Ints], seed: int, report: Callable[[int, int], None]
 ) -> Ints | None:
     """The cheapest top found that differs enough from all before."""
     seams = table.cards.seam[np.isfinite(table.cards.seam)]
     if seams.size == 0:
         return None
     spread = float(seams.std()) or 1.0
+    small = is_small(table)
     used = sum((_used_seams(table, t) for t in tops), np.zeros_like(table.cards.seam))
     for push in _PUSHES:
-        top, _ = _search(table, used * push * spread, exact, seed, report)
+        extra = used * push * spread
+        if small:
+            top = search_exact(table, extra=extra, report=report).top
+        else:
+            top, _ = search_local(table, seed=seed, extra=extra, start=tops[0], kicks_n=10, report=report)
         if top is not None and all(shared_frac(table, top, t) <= MOST_SHARED_FRAC for t in tops):
             return top
     return None

@@ -102,6 +102,8 @@ def to_layout(table: Table, top: Ints, *, proven: bool, bound: float | None) -> 
         rips[0, 0] += spare / 2
         rips[-1, 1] += spare / 2
     placements = _place_cards(problem, board, pose, rips)
+    if bound is not None and not np.isfinite(bound):
+        bound = None
     return Layout(placements, scored, proven, scored.total if proven else bound, problem.top_mm)
 
 

@@ -8,23 +8,26 @@ depend on the place (the set's size) or on the set itself: see `_set_costs`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.score.top import plan_of_place
+from grainmatch.search.bound import Bound, bound_tops, top_sizes
 from grainmatch.search.evaluate import EPSILON_MM, Floats, Ints, Table
 
-MOST_BOARDS_N = 24
-MOST_STATES_N = 220_000_000
-"""Largest number of (set, last card) entries held, 0.9 GB in float32."""
+MOST_BOARDS_N = 63
+MOST_PLAIN_N = 12_000_000
+"""Largest number of (set, last card) entries for which no bound is needed to be quick."""
+MOST_STATES_N = 80_000_000
+"""Largest number of entries held, 0.6 GB."""
 _CHUNK_ROWS = 2048
 
-Masks = NDArray[np.uint32]
+Masks = NDArray[np.uint64]
 
 
 @dataclass(frozen=True)
@@ -41,37 +44,49 @@ class _Layer:
     """All sets of one size. masks (s,) ascending; cost (s, M): cheapest way to end in each card."""
 
     masks: Masks
-    cost: NDArray[np.floating[Any]]
+    cost: Floats
 
 
-def fits_exact(table: Table) -> bool:
-    """Whether the programme fits into memory."""
-    n = table.cards.boards_n
-    return (
-        n <= MOST_BOARDS_N
-        and sum(len(m) for m in _all_layers(table)) * len(table.cards.board) <= MOST_STATES_N
-    )
+@dataclass(frozen=True, eq=False)
+class Found:
+    """top: the cheapest arrangement found, None when there is none below what was to be beaten; its total; a
+    proven lower bound on every total; whether the search was complete."""
+
+    top: Ints | None
+    total: float
+    bound: float
+    complete: bool
+
+
+def is_small(table: Table) -> bool:
+    """Whether the plain programme is quick enough."""
+    sizes = top_sizes(table)[1]
+    n, m = len(np.unique(table.cards.board)), len(table.cards.board)
+    return n <= MOST_BOARDS_N and sum(math.comb(n, k) for k in range(1, sizes + 1)) * m <= MOST_PLAIN_N
 
 
 def search_exact(
     table: Table,
     *,
+    known: tuple[Ints, float] | None = None,
     extra: Floats | None = None,
     report: Callable[[int, int], None] | None = None,
-) -> tuple[Ints | None, float]:
-    """The arrangement of least total, and that total; (None, inf) when the rules leave none.
+) -> Found:
+    """The arrangement of least total.
 
-    extra (M, M) is added to the seam costs, to steer away from tops already found. report(done, total)
-    may raise to stop.
+    known: an arrangement found before and its total; with it, whatever a lower bound shows to be dearer is
+    left out, which is what makes large piles possible. extra (M, M) is added to the seam costs, to steer
+    away from tops already found; not together with known. report(done, total) may raise to stop.
     """
-    layers = _all_layers(table)
-    best: tuple[Ints | None, float] = (None, np.inf)
-    variants = list_variants(table, len(layers))
+    best = Found(None, np.inf, np.inf, True) if known is None else Found(known[0], known[1], np.inf, True)
+    variants = list_variants(table, top_sizes(table)[1])
     for count, variant in enumerate(variants):
-        top, cost = _solve(table, layers, variant, extra, best[1], report, count, len(variants))
-        if cost < best[1]:
-            best = (top, cost)
-    return best
+        found = _solve(table, variant, extra, best.total, known is not None, report, (count, len(variants)))
+        if found.top is not None:
+            best = Found(found.top, found.total, best.bound, best.complete)
+        if not found.complete:
+            best = Found(best.top, best.total, min(best.bound, found.bound), False)
+    return Found(best.top, best.total, min(best.bound, best.total), best.complete)
 
 
 def list_variants(table: Table, most_picked: int) -> list[Variant]:
@@ -90,27 +105,18 @@ def list_variants(table: Table, most_picked: int) -> list[Variant]:
 # --- sets of boards --------------------------------------------------------------------------
 
 
-def _all_layers(table: Table) -> list[Masks]:
-    """Sets of 1, 2, ... boards that can begin a top: with a target width, only the last may reach it."""
-    problem, n = table.problem, table.cards.boards_n
-    live = np.unique(table.cards.board)
-    bits = (np.uint32(1) << live.astype(np.uint32)).astype(np.uint32)
-    most = problem.n_pick if problem.n_pick is not None else n
-    layers = [np.sort(bits)]
-    total = len(bits)
-    while len(layers) < most:
-        open_sets = layers[-1]
-        if problem.target_width_mm is not None:
-            open_sets = open_sets[_widths(table, open_sets) < problem.target_width_mm - EPSILON_MM]
-        grown = open_sets[:, None] | bits[None, :]
-        grown = np.unique(grown[grown != open_sets[:, None]])
-        if grown.size == 0:
-            break
-        layers.append(grown)
-        total += len(grown)
-        if total * len(table.cards.board) > MOST_STATES_N:
-            break
-    return layers
+def _first_sets(table: Table) -> Masks:
+    return np.sort(np.uint64(1) << np.unique(table.cards.board).astype(np.uint64))
+
+
+def _larger_sets(table: Table, masks: Masks) -> Masks:
+    """Every set with one board more; a set that makes the asked width grows no further."""
+    problem = table.problem
+    if problem.target_width_mm is not None:
+        masks = masks[_widths(table, masks) < problem.target_width_mm - EPSILON_MM]
+    bits = _first_sets(table)
+    grown = masks[:, None] | bits[None, :]
+    return np.unique(grown[grown != masks[:, None]])
 
 
 def _widths(table: Table, masks: Masks) -> Floats:
@@ -126,7 +132,7 @@ def _sums(masks: Masks, value: Floats) -> Floats:
 
 
 def _holds(masks: Masks, board: int) -> NDArray[np.bool_]:
-    return np.asarray((masks >> np.uint32(board)) & np.uint32(1), dtype=bool)
+    return np.asarray((masks >> np.uint64(board)) & np.uint64(1), dtype=bool)
 
 
 def _finished(table: Table, masks: Masks, size: int) -> NDArray[np.bool_]:
@@ -155,37 +161,56 @@ def _finished(table: Table, masks: Masks, size: int) -> NDArray[np.bool_]:
 
 def _solve(
     table: Table,
-    sets: list[Masks],
     variant: Variant,
     extra: Floats | None,
     beat: float,
+    bounded: bool,
     report: Callable[[int, int], None] | None,
-    count: int,
-    variants_n: int,
-) -> tuple[Ints | None, float]:
+    count: tuple[int, int],
+) -> Found:
     """Best top of one variant that costs less than `beat`."""
-    entries = sum(len(m) for m in sets) * len(table.cards.board)
-    kind: type[np.floating[Any]] = np.float64 if entries < 16_000_000 else np.float32
-    seam = (table.cards.seam if extra is None else table.cards.seam + extra).astype(kind)
+    sizes = top_sizes(table) if variant.n_pick is None else (variant.n_pick, variant.n_pick)
+    own = np.array([_own_costs(table, variant, size) for size in range(1, sizes[1] + 1)])
+    bound = bound_tops(table, own, sizes, beat) if bounded else None
+    if bound is not None and bound.value >= beat - 1e-9:
+        return Found(None, np.inf, beat, True)
+    seam = table.cards.seam if extra is None else table.cards.seam + extra
     layers: list[_Layer] = []
-    best, where = beat, None
-    for size, masks in enumerate(sets, 1):
-        if variant.n_pick is not None and size > variant.n_pick:
+    best, where, held = beat, None, 0
+    for size in range(1, sizes[1] + 1):
+        masks = _first_sets(table) if size == 1 else _larger_sets(table, layers[-1].masks)
+        if len(masks) == 0:
             break
-        own = _own_costs(table, variant, size)
-        cost = (
-            _first_layer(table, masks, own, kind) if size == 1 else _grow(table, layers[-1], masks, seam, own)
-        )
+        if held + len(masks) * len(own[0]) > MOST_STATES_N:
+            return Found(None, np.inf, -np.inf if bound is None else bound.value, False)
+        if size == 1:
+            cost = _first_layer(table, masks, own[0])
+        else:
+            cost = _grow(table, layers[-1], masks, seam, own[size - 1])
         _forbid(table, masks, size, cost)
+        if bound is not None:
+            masks, cost = _leave_out(table, masks, size, cost, bound, best)
+        held += cost.size
         layers.append(_Layer(masks, cost))
         if variant.n_pick in (None, size):
             best, where = _pick_finished(table, layers[-1], size, best, where)
         _add_set_costs(table, masks, size, variant, cost)
         if report:
-            report(count * len(sets) + size, variants_n * len(sets))
+            report(count[0] * sizes[1] + size, count[1] * sizes[1])
     if where is None:
-        return None, np.inf
-    return _walk_back(table, layers, variant, seam, where), best
+        return Found(None, np.inf, beat, True)
+    return Found(_walk_back(table, layers, seam, where), best, best, True)
+
+
+def _leave_out(
+    table: Table, masks: Masks, size: int, cost: Floats, bound: Bound, beat: float
+) -> tuple[Masks, Floats]:
+    """Only those sets and cards that can still lead to a top cheaper than `beat`."""
+    paid = _sums(masks, bound.price) - bound.price.sum()
+    least = cost + paid[:, None] + bound.rest[size]
+    cost[least > beat + 1e-9 * max(1.0, abs(beat))] = np.inf
+    keep = np.isfinite(cost).any(axis=1)
+    return masks[keep], cost[keep]
 
 
 def _own_costs(table: Table, variant: Variant, size: int) -> Floats:
@@ -199,26 +224,22 @@ def _own_costs(table: Table, variant: Variant, size: int) -> Floats:
     return own
 
 
-def _first_layer(
-    table: Table, masks: Masks, own: Floats, kind: type[np.floating[Any]]
-) -> NDArray[np.floating[Any]]:
-    cost = np.full((len(masks), len(own)), np.inf, dtype=kind)
-    row = np.searchsorted(masks, np.uint32(1) << table.cards.board.astype(np.uint32))
+def _first_layer(table: Table, masks: Masks, own: Floats) -> Floats:
+    cost = np.full((len(masks), len(own)), np.inf)
+    row = np.searchsorted(masks, np.uint64(1) << table.cards.board.astype(np.uint64))
     cost[row, np.arange(len(own))] = own
     return cost
 
 
-def _grow(
-    table: Table, before: _Layer, masks: Masks, seam: NDArray[np.floating[Any]], own: Floats
-) -> NDArray[np.floating[Any]]:
+def _grow(table: Table, before: _Layer, masks: Masks, seam: Floats, own: Floats) -> Floats:
     """Cheapest way to lay every set, ending in each card: one more board below the sets before."""
-    cost: NDArray[np.floating[Any]] = np.full((len(masks), len(own)), np.inf, dtype=seam.dtype)
+    cost = np.full((len(masks), len(own)), np.inf)
     for board in range(table.cards.boards_n):
         mine = np.flatnonzero(table.cards.board == board)
         rows = np.flatnonzero(_holds(masks, board))
         if mine.size == 0 or rows.size == 0:
             continue
-        earlier = masks[rows] ^ np.uint32(1 << board)
+        earlier = masks[rows] ^ np.uint64(1 << board)
         found = np.searchsorted(before.masks, earlier)
         known = found < len(before.masks)
         known[known] = before.masks[found[known]] == earlier[known]
@@ -231,7 +252,7 @@ def _grow(
     return cost
 
 
-def _forbid(table: Table, masks: Masks, size: int, cost: NDArray[np.floating[Any]]) -> None:
+def _forbid(table: Table, masks: Masks, size: int, cost: Floats) -> None:
     """Rule out, in place, states that break a hard rule."""
     ids = table.problem.board_ids
     for rule in table.problem.rules:
@@ -249,13 +270,11 @@ def _forbid(table: Table, masks: Masks, size: int, cost: NDArray[np.floating[Any
             cost[np.ix_(one, ~either)] = np.inf
 
 
-def _add_set_costs(
-    table: Table, masks: Masks, size: int, variant: Variant, cost: NDArray[np.floating[Any]]
-) -> None:
+def _add_set_costs(table: Table, masks: Masks, size: int, variant: Variant, cost: Floats) -> None:
     """Charge, in place, what depends on the boards laid so far: paid at the seam that follows them."""
     load = table.problem.balance_load
     if load is not None:
-        cost += ((_sums(masks, load) - variant.mean * size) ** 2).astype(cost.dtype)[:, None]
+        cost += ((_sums(masks, load) - variant.mean * size) ** 2)[:, None]
 
 
 def _pick_finished(
@@ -266,7 +285,7 @@ def _pick_finished(
     if rows.size == 0:
         return best, where
     last = layer.cost[rows].argmin(axis=1)
-    total = layer.cost[rows, last].astype(np.float64)
+    total = layer.cost[rows, last]
     if problem.target_width_mm is not None:
         over = np.maximum(0.0, _widths(table, layer.masks[rows]) - problem.target_width_mm)
         total = total + problem.waste_per_mm * over
@@ -276,18 +295,12 @@ def _pick_finished(
     return best, where
 
 
-def _walk_back(
-    table: Table,
-    layers: list[_Layer],
-    variant: Variant,
-    seam: NDArray[np.floating[Any]],
-    where: tuple[int, int, int],
-) -> Ints:
+def _walk_back(table: Table, layers: list[_Layer], seam: Floats, where: tuple[int, int, int]) -> Ints:
     size, row, card = where
     top = [card]
     mask = layers[size - 1].masks[row]
     while size > 1:
-        mask ^= np.uint32(1 << int(table.cards.board[card]))
+        mask ^= np.uint64(1 << int(table.cards.board[card]))
         size -= 1
         row = int(np.searchsorted(layers[size - 1].masks, mask))
         card = int((layers[size - 1].cost[row] + seam[:, card]).argmin())
