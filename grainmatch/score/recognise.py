@@ -25,8 +25,9 @@ Floats = NDArray[np.float64]
 _STRETCHES = (1.0, 0.98, 1.02)  # tried across the board: two photos seldom agree in scale to a millimetre
 _SHIFT_ACROSS_MM = 10.0
 _SHIFT_ALONG_FRAC = 0.3
-_LEAST_SCORE = 0.42
-_LEAST_LEAD = 0.15
+_LEAST_SCORE = 0.54
+_LEAST_LEAD = 0.2  # strangers with evenly spaced rings reach a score of 0.5; the same board has 0.6 to 0.98
+_LEAST_GUESS = 0.2  # below this not even a guess is given
 _SAME_LENGTH_FRAC = 0.02
 _REFINED_N = 4
 _REFINED_OF_BOARD_N = 2
@@ -120,7 +121,7 @@ def recognise_top(picture: Face, boards: Sequence[Board], *, left_mm: float = 0.
     found: list[tuple[int, Recognition]] = []
     for k in np.argsort([-f.score for f in fits]):
         board = boards[known[k].pose.board_index]
-        if fits[k].score < _LEAST_SCORE / 2 or any(i == known[k].pose.board_index for i, _ in found):
+        if fits[k].score < _LEAST_GUESS or any(i == known[k].pose.board_index for i, _ in found):
             continue
         near = [r for _, r in found if abs(r.across_mm - fits[k].across_mm) < 0.35 * board.width_mm]
         if not near:
@@ -229,7 +230,7 @@ def _settle(
     given = dict(zip(rows.tolist(), columns.tolist(), strict=True))
     found = []
     for i, face in enumerate(seen):
-        if i not in given or per_board[i, given[i]] < _LEAST_SCORE / 2:
+        if i not in given or per_board[i, given[i]] < _LEAST_GUESS:
             found.append(Recognition(None, centre_mm=lefts[i] + face.rgb.shape[1] / face.px_per_mm / 2))
             continue
         k = int(np.where(of_board == given[i], score[i], -1.0).argmax())

@@ -20,11 +20,23 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from grainmatch.board.segment import find_boards
 from grainmatch.colour import srgb_to_linear
-from grainmatch.model import Board, Face, Layout, Placement, Pose, Rgb, Score, Side
+from grainmatch.model import Board, Face, Layout, Photo, Placement, Pose, Rgb, Score, Side
+from grainmatch.photo.whole import rectify_top
+from grainmatch.pipeline.measure import scale_photo
 from grainmatch.score.differences import describe_differences
-from grainmatch.score.recognise import Recognition, recognise_boards
-from grainmatch.synth import draw_face, grow_board
+from grainmatch.score.recognise import Recognition, recognise_boards, recognise_top
+from grainmatch.synth import (
+    BoardPlace,
+    SheetPlace,
+    SolidBoard,
+    aim_camera,
+    draw_face,
+    draw_scene,
+    grow_board,
+)
+from grainmatch.synth.bench import BenchKind
 from grainmatch.synth.cut import encode
 
 BOARDS_N = 5
@@ -220,12 +232,62 @@ def run_strangers(title: str, tops: list[list[Board]], rng: np.random.Generator)
     print(f"{title:14s} strangers {total}: named for sure {claimed / max(total, 1):.1%}")
 
 
+def run_photos(scenes_n: int, rng: np.random.Generator) -> None:
+    """Drawn photos of touching boards with a reference sheet, from pixels to words, each with one mistake."""
+    named, sure, total = 0, 0, 0
+    for n in range(scenes_n):
+        species = ("cherry", "walnut", "maple", "oak", "pine", "ash")[n % 6]
+        solids = [
+            grow_board(
+                seed=int(rng.integers(1 << 30)), species=species,
+                length_mm=float(rng.uniform(1200, 1260)), width_mm=float(rng.uniform(105, 150)),
+            )
+            for _ in range(BOARDS_N)
+        ]  # fmt: skip
+        pictures = [
+            [draw_face(b, side=s, px_per_mm=PX_PER_MM, noise=2).rgb for s in ("A", "B")] for b in solids
+        ]
+        boards = [as_board(str(k + 1), *pair) for k, pair in enumerate(pictures)]
+        layout = plan_top(boards, rng)
+        lying, sentence = make_mistake(layout, KINDS[n % len(KINDS)], rng)
+        photo = _photograph(solids, lying, rng, ("green", "concrete", "dark")[n % 3])
+        bench = scale_photo(photo, 27.0, "bench", None)
+        top, left_mm = rectify_top(bench, [o.outline_px for o in find_boards(bench)])
+        found = recognise_top(top, boards, left_mm=left_mm)
+        lines = describe_differences(found, layout)
+        named += names_it(lines, sentence)
+        sure += sum(r.sure for r in found)
+        total += len(lying)
+        if not names_it(lines, sentence):
+            print(f"  {species}: wanted: {sentence}; said: {lines}")
+    print(f"photos of touching boards: sure {sure / total:.1%}; mistakes named {named}/{scenes_n}")
+
+
+def _photograph(
+    solids: list[SolidBoard], lying: list[Lying], rng: np.random.Generator, bench: BenchKind
+) -> Photo:
+    size = (2400, 1800)
+    order = [int(it.board_id) - 1 for it in lying]
+    y_mm, places = -sum(b.width_mm for b in solids) / 2 - 60, []
+    for k, it in zip(order, lying, strict=True):
+        width_mm = solids[k].width_mm
+        places.append(BoardPlace((it.slide_mm, y_mm + width_mm / 2), 0.0, it.side, it.turned))
+        y_mm += width_mm + 0.3
+    roll = rng.uniform(-3, 3)
+    camera = aim_camera(size_px=size, eye_mm=(20, 120, 1300), roll_deg=roll, hfov_deg=66)
+    return draw_scene(
+        [solids[k] for k in order], camera=camera, places=places, sheet=SheetPlace((-200, 480), 5.0),
+        size_px=size, light=(1.0, 0.85, 0.65), light_gradient=(0.4, 0.2), bench=bench, noise=3,
+    ).photo  # fmt: skip
+
+
 def main() -> None:
     mistakes_n = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     rng = np.random.default_rng(int(sys.argv[2]) if len(sys.argv) > 2 else 1)
     tops = [drawn_boards(rng) for _ in range(max(2, min(8, mistakes_n // 8)))]
     run("drawn", tops, mistakes_n // 2, rng)
     run_strangers("drawn", tops, rng)
+    run_photos(max(2, mistakes_n // 16), rng)
     folder = shared_folder() / "photos" / "boards"
     if not folder.is_dir():
         print("skip: photos/boards not found; set GRAINMATCH_SHARED to the folder that holds photos")
