@@ -69,6 +69,7 @@ def _measure(arguments: argparse.Namespace) -> int:
         sheet_on=arguments.sheet_on,
         species=arguments.species,
         known=_known_scale(arguments),
+        corrections=pipeline.read_corrections(arguments.corrections) if arguments.corrections else {},
         progress=_Progress(),
         cache=None if arguments.fresh else pipeline.usual_cache(),
     )
@@ -199,6 +200,7 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument(
         "--px-per-mm", type=_scale, help="the pictures are single faces, already cropped, at this scale"
     )
+    measure.add_argument("--corrections", type=Path, metavar="FILE.json", help="changes made by hand")
     measure.add_argument("--fresh", action="store_true", help="measure again what was measured before")
     measure.add_argument("--out", type=Path, required=True, metavar="FOLDER")
     measure.add_argument("--json", action="store_true")

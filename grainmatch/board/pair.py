@@ -7,14 +7,14 @@ lower one. Pairs follow from order and are checked by size; what does not fit is
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from grainmatch.model import Board, Face
+from grainmatch.model import Board, Face, Side
 
 SIZE_NOISE_MM = 0.8
 """Between two photos of one board sizes differ by about this on top of their sigmas (own scenes)."""
@@ -23,6 +23,7 @@ ODD_BACK_DENSITY = 1e-4
 """How likely sizes as far off as seen are when the back is another board's: flat over some 20 mm in
 each of three sizes, in units of the noise (own estimate)."""
 SURE = 0.9
+_OTHER: Mapping[Side, Side] = {"A": "B", "B": "A"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +55,26 @@ def pair_faces(show: Sequence[Board], back: Sequence[Board]) -> list[PairedBoard
         else:
             pairs.append(PairedBoard(board, confidence, _question(board, i, j, by_size.get(i), misfit)))
     return pairs
+
+
+def swap_faces(board: Board) -> Board:
+    """The same board with the other face as its show face: flipped over, so its left end stays left."""
+    faces = tuple(sorted((replace(f, side=_OTHER[f.side]) for f in board.faces), key=lambda f: f.side))
+    end = board.end_grain
+    if end is not None:
+        end = replace(
+            end,
+            bark_side=end.bark_side and _OTHER[end.bark_side],
+            pith_across_mm=-end.pith_across_mm,
+            pith_depth_mm=board.thickness_mm - end.pith_depth_mm,
+        )
+    return replace(
+        board,
+        faces=faces,
+        crook_mm=-board.crook_mm,
+        bark_side=board.bark_side and _OTHER[board.bark_side],
+        end_grain=end,
+    )
 
 
 def _misfits(show: Sequence[Board], back: Sequence[Board]) -> NDArray[np.float64]:

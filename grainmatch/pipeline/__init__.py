@@ -15,6 +15,7 @@ from grainmatch.pipeline.files import (
     file_to_papers,
     folder_to_layouts,
     layout_to_files,
+    read_corrections,
     save_measured,
 )
 from grainmatch.pipeline.gather import Failure
@@ -36,6 +37,7 @@ __all__ = [
     "layout_to_files",
     "measure_boards",
     "photos_to_boards",
+    "read_corrections",
     "read_features",
     "save_measured",
     "score_arrangement",

@@ -11,7 +11,8 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from grainmatch.disk import write_bytes
+from grainmatch.board.correct import Correction, correction_from_data
+from grainmatch.disk import read_bytes, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
@@ -63,6 +64,20 @@ def save_measured(measured: Measured, folder: Path) -> dict[str, Any]:
     write_bytes(folder / FEATURES_FILE, pack(known))
     document: dict[str, Any] = json.loads(path.read_text("utf-8"))
     return document
+
+
+def read_corrections(path: Path) -> dict[str, tuple[Correction, ...]]:
+    """Corrections by photo file name: {"photo.jpg": [{"kind": "RemoveBoard", "at_px": [x, y]}, ...]}.
+
+    Raises StoreError for a file that cannot be read, BoardError for a correction that is none.
+    """
+    try:
+        data = json.loads(read_bytes(path, largest_mb=20, what="corrections file"))
+        return {str(name): tuple(correction_from_data(c) for c in made) for name, made in data.items()}
+    except (ValueError, AttributeError, TypeError, RecursionError) as error:
+        raise StoreError(
+            f"The corrections file {path.name} is damaged.", "Write it as a list for each photo's file name."
+        ) from error
 
 
 def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[str, Side], Features]:

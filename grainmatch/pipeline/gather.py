@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Literal
 
 from grainmatch.board.ends import EndPicture, match_ends
-from grainmatch.board.pair import pair_faces
+from grainmatch.board.pair import pair_faces, swap_faces
+from grainmatch.errors import BoardError
 from grainmatch.model import Board, EndGrain, Features, Side
 
 Shows = Literal["show", "back", "ends", "unsaid"]
@@ -31,11 +32,17 @@ class Failure:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """What one photo gave: boards with one face each and its features, or board ends and their rings."""
+    """What one photo gave: boards with one face each and its features, or board ends and their rings.
+
+    names and turned_over hold, for each board, the name the user gave it (None: to be numbered) and
+    whether the face seen here was said to be its back.
+    """
 
     path: Path
     shows: Shows
     boards: tuple[Board, ...] = ()
+    names: tuple[str | None, ...] = ()
+    turned_over: tuple[bool, ...] = ()
     features: tuple[Features, ...] = ()
     ends: tuple[EndPicture, ...] = ()
     rings: tuple[EndGrain, ...] = ()
@@ -66,13 +73,22 @@ def gather_boards(readings: Sequence[Reading]) -> Gathered:
     """
     fronts, backs, questions = _sort_faces([r for r in readings if r.boards])
     boards: list[Board] = []
+    turned_over: list[bool] = []
     for front in fronts:
-        numbered = [replace(b, id=str(len(boards) + k)) for k, b in enumerate(front.boards, 1)]
+        names = front.names or (None,) * len(front.boards)
+        numbered = [
+            replace(b, id=name or str(len(boards) + k))
+            for k, (b, name) in enumerate(zip(front.boards, names, strict=True), 1)
+        ]
         back = backs.get(front.path)
         pairs = pair_faces(numbered, back.boards if back else ())
         boards += [p.board for p in pairs]
+        turned_over += front.turned_over or (False,) * len(front.boards)
         questions += [p.question for p in pairs if p.question]
+    if len({b.id for b in boards}) != len(boards):
+        raise BoardError("Two boards have the same name.", "Give each board its own name.")
     boards, end_questions = _give_ends(boards, readings)
+    boards = [swap_faces(b) if over else b for b, over in zip(boards, turned_over, strict=True)]
     return Gathered(tuple(boards), _features_of(boards, readings), (*questions, *end_questions))
 
 

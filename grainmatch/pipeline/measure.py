@@ -8,8 +8,11 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 
+from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.ends import find_ends, is_ends_photo
+from grainmatch.board.join import join_lengthwise
 from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
@@ -32,11 +35,12 @@ from grainmatch.photo.pose import (
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
 from grainmatch.pipeline.cache import ReadingCache
-from grainmatch.pipeline.gather import Failure, Reading, gather_boards, tell_what_it_shows
+from grainmatch.pipeline.gather import Failure, Reading, Shows, gather_boards, tell_what_it_shows
 from grainmatch.wood.species import find_species
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
 _WORKERS = 2
+_PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +63,11 @@ def measure_boards(
     KnownBoard with the length or width of the first board in reading order.
     Raises PhotoError when there is no scale or no board.
     """
-    return list(_boards_on(scale_photo(photo, thickness_mm, sheet_on, known), thickness_mm))
+    bench = scale_photo(photo, thickness_mm, sheet_on, known)
+    outlines = find_boards(bench)
+    if not outlines:
+        raise no_boards(photo)
+    return list(lay_outlines(bench, outlines, thickness_mm))
 
 
 def scale_photo(
@@ -80,11 +88,24 @@ def scale_photo(
     return fit_bench_from_board(photo, outlines[0].outline_px, known, thickness_mm=thickness_mm)
 
 
-def _boards_on(bench: Bench, thickness_mm: float) -> tuple[Board, ...]:
-    outlines = find_boards(bench)
-    if not outlines:
+def _read_faces(
+    path: Path, shows: Shows, bench: Bench, thickness_mm: float, corrections: Sequence[Correction]
+) -> Reading:
+    """The boards of one photo as found and corrected, each with what is read from its face."""
+    corrected = apply_corrections(bench, find_boards(bench), corrections)
+    if not corrected.boards:
         raise no_boards(bench.photo)
-    return lay_outlines(bench, outlines, thickness_mm)
+    boards = lay_outlines(bench, [c.outline for c in corrected.boards], thickness_mm)
+    unused = [f"a {type(c).__name__} correction found no board at its place" for c in corrected.unused]
+    return Reading(
+        path,
+        shows,
+        boards=boards,
+        names=tuple(c.id for c in corrected.boards),
+        turned_over=tuple(c.side == "B" for c in corrected.boards),
+        features=tuple(_read_one_face(b.faces[0]) for b in boards),
+        warnings=(*bench.warnings, *unused),
+    )
 
 
 def no_boards(photo: Photo) -> PhotoError:
@@ -152,6 +173,7 @@ def photos_to_boards(
     sheet_on: SheetOn = "bench",
     species: str = "",
     known: KnownScale | str | None = None,
+    corrections: Mapping[str, Sequence[Correction]] = MappingProxyType({}),
     progress: Progress | None = None,
     cache: ReadingCache | None = None,
 ) -> Measured:
@@ -159,9 +181,11 @@ def photos_to_boards(
 
     paths: photos, or folders of photos. What a photo shows is told by `show`, `back` or `ends` in its
     file name, else by what is in it. Boards are numbered over all show photos in the order given.
-    A photo that cannot be used becomes a Failure and the others go on. cache: readings kept from
-    earlier runs, None to read every photo anew. Raises UsageError for an
-    impossible thickness, WoodError for an unknown species, PhotoError when no photo is named.
+    Photos named `NAME_part1`, `NAME_part2` ... show stretches of the same long boards and are joined.
+    A photo that cannot be used becomes a Failure and the others go on. corrections: what the user
+    changed, by photo file name. cache: readings kept from earlier runs, None to read every photo anew.
+    Raises UsageError for an impossible thickness, WoodError for an unknown species, PhotoError when no
+    photo is named.
     """
     check_thickness(thickness_mm)
     species_name = find_species(species).name if species else ""
@@ -170,7 +194,14 @@ def photos_to_boards(
         raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
 
     def read_one(path: Path) -> Reading:
-        return read_bench_photo(path, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known, cache=cache)
+        return read_bench_photo(
+            path,
+            thickness_mm=thickness_mm,
+            sheet_on=sheet_on,
+            known=known,
+            corrections=tuple(corrections.get(path.name, ())),
+            cache=cache,
+        )
 
     readings: list[Reading] = []
     with ThreadPoolExecutor(_WORKERS) as pool:
@@ -178,6 +209,7 @@ def photos_to_boards(
             readings.append(reading)
             if progress:
                 progress(len(readings), len(photos), reading.path.name)
+    readings = join_parts(readings)
     gathered = gather_boards(readings)
     warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
     return Measured(
@@ -194,24 +226,29 @@ def read_bench_photo(
     thickness_mm: float,
     sheet_on: SheetOn = "bench",
     known: KnownScale | str | None = None,
+    corrections: Sequence[Correction] = (),
     cache: ReadingCache | None = None,
 ) -> Reading:
     """Everything one photo tells, from the cache when it was read before with the same options.
 
     A photo that cannot be used gives a Reading with its failure.
     """
-    key = cache.key(path, thickness_mm, sheet_on, known) if cache else None
+    key = cache.key(path, thickness_mm, sheet_on, known, corrections) if cache else None
     kept = cache.find(key, path) if cache and key else None
     if kept is not None:
         return kept
-    reading = _read_photo_anew(path, thickness_mm, sheet_on, known)
+    reading = _read_photo_anew(path, thickness_mm, sheet_on, known, corrections)
     if cache and key:
         cache.keep(key, reading)
     return reading
 
 
 def _read_photo_anew(
-    path: Path, thickness_mm: float, sheet_on: SheetOn, known: KnownScale | str | None
+    path: Path,
+    thickness_mm: float,
+    sheet_on: SheetOn,
+    known: KnownScale | str | None,
+    corrections: Sequence[Correction],
 ) -> Reading:
     shows = tell_what_it_shows(path.stem)
     try:
@@ -227,9 +264,7 @@ def _read_photo_anew(
                 )
             rings = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in ends)
             return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
-        boards = _boards_on(bench, thickness_mm)
-        features = tuple(_read_one_face(b.faces[0]) for b in boards)
-        return Reading(path, shows, boards=boards, features=features, warnings=bench.warnings)
+        return _read_faces(path, shows, bench, thickness_mm, corrections)
     except GrainmatchError as error:
         return Reading(path, shows, failure=Failure(path.name, error.message, error.advice))
 
@@ -240,6 +275,39 @@ def _read_ends(path: Path, bench: Bench, thickness_mm: float, sheet_on: SheetOn)
         raise PhotoError(f"No board ends were found in {path.name}.", "Take the ends from closer by.")
     rings = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in ends)
     return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
+
+
+def join_parts(readings: Sequence[Reading]) -> list[Reading]:
+    """Readings with the parts of long boards joined: the k-th board of each part is one board.
+
+    A pile whose parts cannot be joined becomes a Reading with a failure.
+    """
+    piles: dict[str, list[Reading]] = {}
+    for reading in readings:
+        part = _PART.search(reading.path.stem.lower())
+        whole = f"{part.start()} {_PART.sub('', reading.path.stem.lower())}" if part else str(reading.path)
+        piles.setdefault(whole, []).append(reading)
+    return [_join_pile(parts) for parts in piles.values()]
+
+
+def _join_pile(parts: list[Reading]) -> Reading:
+    first = parts[0]
+    if len(parts) == 1 or any(p.failure for p in parts):
+        return next((p for p in parts if p.failure), first)
+    ordered = sorted(parts, key=lambda p: _natural(p.path.name))
+    try:
+        joined = [join_lengthwise(same) for same in zip(*(p.boards for p in ordered), strict=True)]
+    except (GrainmatchError, ValueError) as error:
+        message = getattr(error, "message", "The parts show different numbers of boards.")
+        advice = getattr(error, "advice", "Photograph every board in each part, in the same order.")
+        return Reading(first.path, first.shows, failure=Failure(first.path.name, message, advice))
+    boards = tuple(j.board for j in joined)
+    return replace(
+        ordered[0],
+        boards=boards,
+        features=tuple(_read_one_face(b.faces[0]) for b in boards),
+        warnings=tuple(w for p in ordered for w in p.warnings),
+    )
 
 
 def _read_one_face(face: Face) -> Features:

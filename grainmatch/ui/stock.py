@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from grainmatch.board.pair import swap_faces
 from grainmatch.errors import StoreError
 from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rgb, Score, Side
 from grainmatch.report.place import place_top
@@ -20,7 +21,6 @@ from grainmatch.report.top import draw_wood
 from grainmatch.store import Job, JobBoard, Shop
 
 PICTURE_PX_PER_MM = 0.6
-_OTHER: Mapping[Side, Side] = {"A": "B", "B": "A"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,26 +78,6 @@ def read_set(folder: str) -> dict[str, Board]:
         for face in board.faces:
             face.rgb.flags.writeable = False
     return {b.id: b for b in boards}
-
-
-def swap_faces(board: Board) -> Board:
-    """The same board with the other face as its show face."""
-    faces = tuple(sorted((replace(f, side=_OTHER[f.side]) for f in board.faces), key=lambda f: f.side))
-    end = board.end_grain
-    if end is not None:
-        end = replace(
-            end,
-            bark_side=end.bark_side and _OTHER[end.bark_side],
-            pith_across_mm=-end.pith_across_mm,
-            pith_depth_mm=board.thickness_mm - end.pith_depth_mm,
-        )
-    return replace(
-        board,
-        faces=faces,
-        crook_mm=-board.crook_mm,
-        bark_side=board.bark_side and _OTHER[board.bark_side],
-        end_grain=end,
-    )
 
 
 def keep_outs(job: Job) -> dict[tuple[str, Side], tuple[Mark, ...]]:
