@@ -161,13 +161,13 @@ def _fit_poly(
     start = np.median(y - np.polyval(fallback, x))
     rest = y - np.polyval(fallback, x) - start
     w = (np.abs(rest) < max(4 * np.median(np.abs(rest)), 0.3)).astype(float)
-    c, spread, cover = _tukey(a, y, w, told)
+    c, cover = _tukey(a, y, w, told)
     if order == 2:
         straight = _tukey(a[:, 1:], y, w, told)
         # A curve has to earn its place: the ends of a needless one swing.
         if abs(c[0]) < max(0.15, 5 * np.sqrt(cover[0, 0])):
-            c, spread = np.concatenate([[0.0], straight[0]]), straight[1]
-            cover = np.pad(straight[2], ((1, 0), (1, 0)))
+            c = np.concatenate([[0.0], straight[0]])
+            cover = np.pad(straight[1], ((1, 0), (1, 0)))
     shift = np.poly1d([1 / half, -centre / half])
     poly = np.poly1d(c)(shift)
     full = np.zeros(order + 1)
@@ -178,8 +178,8 @@ def _fit_poly(
 
 def _tukey(
     a: Matrix, y: NDArray[np.float64], w: NDArray[np.float64], told: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float, Matrix]:
-    """Least squares with Tukey's biweight: (coefficients, robust spread of the rest, their covariance).
+) -> tuple[NDArray[np.float64], Matrix]:
+    """Least squares with Tukey's biweight: (coefficients, their covariance).
 
     Neighbouring stations share the wood's figure, so three count as one.
     """
@@ -187,14 +187,16 @@ def _tukey(
     c: NDArray[np.float64] = np.zeros(a.shape[1])
     for _ in range(14):
         weighted = a * ((w * told) ** 2)[:, None]
-        c = np.linalg.solve(weighted.T @ a + 1e-12 * np.eye(a.shape[1]), weighted.T @ y)
+        c = np.asarray(
+            np.linalg.solve(weighted.T @ a + 1e-12 * np.eye(a.shape[1]), weighted.T @ y), dtype=np.float64
+        )
         rest = y - a @ c
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.01)
         w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
     n_eff = max(float(w.sum()), 3.0)
     informed = (a * ((w * told) ** 2)[:, None]).T @ a / np.average(told**2, weights=w + 1e-9)
     cover = 3 * spread**2 * np.linalg.inv(informed + 1e-9 * n_eff * np.eye(a.shape[1]))
-    return c, spread, np.asarray(cover)
+    return c, np.asarray(cover)
 
 
 def _close(
