@@ -44,6 +44,7 @@ def price_flow(strips: Sequence[Strip]) -> Floats:
     edges, *inside = (np.stack([seen[name] for name in names], axis=-1) for seen in measured)
     weight = adapt_weights(inside, start) if n >= 4 else start
     cost = edges @ weight
+    cost = (cost + cost[:, ::-1, :, ::-1].transpose(2, 3, 0, 1)) / 2  # the top walked round is the same top
     off = np.sort(cost[_apart(n)])
     hoped = off[: 2 * (n - 1)].mean()  # every seam stands twice: walked from above and from below
     return np.asarray((cost - hoped) / max(off.mean() - hoped, 1e-9))

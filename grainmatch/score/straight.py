@@ -15,7 +15,7 @@ from grainmatch.model import Board, Face, Rgb, Side
 
 ACROSS_PX_PER_MM = 1.2
 ALONG_PX_PER_MM = 0.7
-"""Finer detail than this does not help to match a seam and costs time; figure is drawn out along the board."""
+"""Finer detail does not help to match a seam and costs time; figure is drawn out along the board."""
 LONGEST_PX = 2400
 
 

@@ -81,12 +81,17 @@ def place_cost(problem: Problem, board: NDArray[np.intp], pose: NDArray[np.intp]
 
 
 def balance_cost(problem: Problem, board: NDArray[np.intp]) -> float:
-    """Squared sum of the loads so far, charged at every seam; the best of the means counts."""
+    """Squared sum of the loads so far, charged at every seam; the best of the means and ways counts."""
     if problem.balance_load is None or len(board) < 2:
         return 0.0
-    load = np.cumsum(problem.balance_load[board])[:-1]
-    steps = np.arange(1, len(board))
-    return float(min(((load - mean * steps) ** 2).sum() for mean in problem.balance_means))
+    load, steps = problem.balance_load[board], np.arange(1, len(board))
+    return float(
+        min(
+            ((np.cumsum(way)[:-1] - mean * steps) ** 2).sum()
+            for way in (load, load[::-1])
+            for mean in problem.balance_means
+        )
+    )
 
 
 def waste_cost(problem: Problem, board: NDArray[np.intp]) -> float:

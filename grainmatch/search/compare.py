@@ -17,11 +17,12 @@ TERM_WORDS = {
     "waste": "less wood is cut off",
     "narrow": "fewer narrow strips",
 }
-_WORTH_SAYING = 0.03
+_WORTH_SAYING = 0.015
+"""Share of the total below which a difference is not worth a sentence."""
 
 
 def compare_layouts(first: Layout, other: Layout) -> list[str]:
-    """What `other` gains and gives up against `first`, the largest difference first; may be empty."""
+    """What `other` gains and gives up against `first`, the largest difference first."""
     names = sorted(set(first.score.terms) | set(other.score.terms))
     change = {n: other.score.terms.get(n, 0.0) - first.score.terms.get(n, 0.0) for n in names}
     telling = _WORTH_SAYING * max(abs(first.score.total), 1e-9)
@@ -37,4 +38,6 @@ def compare_layouts(first: Layout, other: Layout) -> list[str]:
         lines.append(
             f"Uses {', '.join(sorted(its - mine))} instead of {', '.join(sorted(mine - its)) or 'nothing'}."
         )
+    if not lines:
+        lines.append(f"About as good in every way ({other.score.total - first.score.total:+.2f} in all).")
     return lines

@@ -60,10 +60,13 @@ def _balance_costs(table: Table, board: Ints) -> Floats:
     problem = table.problem
     if problem.balance_load is None or board.shape[1] < 2:
         return np.zeros(len(board))
-    load = np.cumsum(problem.balance_load[board], axis=1)[:, :-1]
-    drift = np.arange(1, board.shape[1])
-    means = np.array(problem.balance_means)
-    return np.asarray(((load[:, None] - means[:, None] * drift) ** 2).sum(axis=2).min(axis=1))
+    load = problem.balance_load[board]
+    drift = np.array(problem.balance_means)[:, None] * np.arange(1, board.shape[1])
+    both = [
+        ((np.cumsum(way, axis=1)[:, None, :-1] - drift) ** 2).sum(axis=2).min(axis=1)
+        for way in (load, load[:, ::-1])
+    ]
+    return np.asarray(np.minimum(both[0], both[1]))
 
 
 def allowed(table: Table, board: Ints, width: Floats) -> NDArray[np.bool_]:

@@ -104,7 +104,7 @@ def _descend(table: Table, top: Ints, extra: Floats | None) -> tuple[Ints, float
     cost = float(_price(table, top[None], extra)[0])
     while True:
         best, best_cost = top, cost
-        for tops in _neighbourhoods(table, top):
+        for tops in neighbourhoods(table, top):
             if not len(tops):
                 continue
             costs = _price(table, tops, extra)
@@ -116,7 +116,8 @@ def _descend(table: Table, top: Ints, extra: Floats | None) -> tuple[Ints, float
         top, cost = best, best_cost
 
 
-def _neighbourhoods(table: Table, top: Ints) -> list[Ints]:
+def neighbourhoods(table: Table, top: Ints) -> list[Ints]:
+    """Every arrangement one change away, in batches (m, k)."""
     cards, k = table.cards, len(top)
     near = [_other_poses(table, top), _reversals(table, top), _moves(top), _swaps(top)]
     out = np.setdiff1d(np.arange(len(cards.board)), np.flatnonzero(np.isin(cards.board, cards.board[top])))
