@@ -74,6 +74,8 @@ class Page:
             x, y = (a + (b - a) * step / 8 for a, b in zip(start, end, strict=True))
             kind = "touchMove" if step else "touchStart"
             finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+        # A finger lifted while moving would fling the page, and the next tap would only stop that.
+        self.page.wait_for_timeout(200)
         finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
 
     def close(self) -> None:
