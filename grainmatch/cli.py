@@ -6,6 +6,7 @@ Exit codes: 0 done, 2 wrong use, 3 a photo or file could not be used (the rest w
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import math
 import sys
@@ -28,6 +29,8 @@ DONE, WRONG_USE, UNUSABLE = 0, 2, 3
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="surrogateescape")  # file names in other encodings print as they are
     try:
         arguments = _parser().parse_args(argv)
         command: Callable[[argparse.Namespace], int] = arguments.command

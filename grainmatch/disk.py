@@ -78,6 +78,14 @@ def read_bytes(path: Path, *, largest_mb: int, what: str) -> bytes:
         ) from error
 
 
+def is_folder(path: Path) -> bool:
+    """Whether there is a folder; False also for a path that no disk could have."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
 def sweep_parts(folder: Path) -> int:
     """Remove what killed programs left half-written right in a folder. Returns how many things went."""
     swept_n = 0

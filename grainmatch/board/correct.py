@@ -6,12 +6,14 @@ be applied again after the photo is measured anew.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import Annotated, Any
 
 import cv2
 import numpy as np
+from pydantic import Field, TypeAdapter
 
 from grainmatch.board.frame import Frame
 from grainmatch.board.outline import BoardOutline, polygon_px
@@ -19,7 +21,8 @@ from grainmatch.errors import BoardError
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Side
 
-Place = tuple[float, float]
+_Px = Annotated[float, Field(ge=-1e6, le=1e6)]
+Place = tuple[_Px, _Px]
 HAND_SIGMA_PX = 1.5
 """How far a corner set by hand lies off, 1-sigma, in photo pixels (own assumption)."""
 CORNER_REACH_FRAC = 0.04
@@ -129,16 +132,14 @@ def correction_to_data(correction: Correction) -> dict[str, object]:
 
 def correction_from_data(data: Mapping[str, Any]) -> Correction:
     """Inverse of `correction_to_data`. Raises BoardError for an unknown or broken one."""
-    fields = {k: _as_tuples(v) for k, v in data.items() if k != "kind"}
+    fields = {k: v for k, v in data.items() if k != "kind"}
     try:
-        made: Correction = _KINDS[str(data["kind"])](**fields)
-    except (KeyError, TypeError) as error:
+        kind = _KINDS[str(data["kind"])]
+        adapter: TypeAdapter[Correction] = TypeAdapter(kind)
+        made = adapter.validate_json(json.dumps(fields))
+    except (KeyError, TypeError, ValueError) as error:
         raise BoardError("A saved correction cannot be read.", "Make that correction again.") from error
     return made
-
-
-def _as_tuples(value: Any) -> Any:
-    return tuple(_as_tuples(v) for v in value) if isinstance(value, list | tuple) else value
 
 
 def apply_corrections(

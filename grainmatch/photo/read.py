@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import struct
 import warnings
 import zlib
@@ -98,7 +99,8 @@ def _file_bytes(source: str | Path | bytes, name: str | None) -> tuple[bytes, st
         data, shown = source, name or "the photo"
     else:
         path = Path(source)
-        shown = name or path.name
+        # A name in another encoding is shown, and written into files, as far as it can be read.
+        shown = name or os.fsencode(path.name).decode("utf-8", "replace")
         try:
             if path.is_dir():
                 raise PhotoError(f"{shown} is a folder, not a photo.", "Name the photo files in it.")
@@ -108,7 +110,7 @@ def _file_bytes(source: str | Path | bytes, name: str | None) -> tuple[bytes, st
                     "Save it as a JPEG and try again.",
                 )
             data = path.read_bytes()
-        except OSError as error:
+        except (OSError, ValueError) as error:  # ValueError: a NUL in the path
             raise PhotoError(
                 f"{shown} cannot be opened.", "Check that the file is there and may be read."
             ) from error

@@ -20,6 +20,7 @@ from grainmatch.board.ends import EndPicture
 from grainmatch.disk import write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
+from grainmatch.photo.read import MOST_BYTES
 from grainmatch.pipeline.gather import Failure, Reading
 from grainmatch.report.pack import pack, unpack
 
@@ -37,8 +38,10 @@ class ReadingCache:
     def key(self, photo: Path, *options: object) -> str | None:
         """The name under which this photo's reading is kept, None when the file cannot be read."""
         try:
+            if photo.stat().st_size > MOST_BYTES:
+                return None
             content = hashlib.sha256(photo.read_bytes()).hexdigest()
-        except OSError:
+        except (OSError, ValueError):  # ValueError: a NUL in the path
             return None
         spelled = repr((content, photo.name, options, code_fingerprint()))
         return hashlib.sha256(spelled.encode()).hexdigest()

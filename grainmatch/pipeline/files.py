@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from grainmatch.board.correct import Correction, correction_from_data
-from grainmatch.disk import read_bytes, write_bytes
+from grainmatch.disk import is_folder, read_bytes, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
@@ -208,7 +208,7 @@ def boards_folder_of(layout: Layout, layout_file: Path) -> Path:
             "Arrange the boards again, or write the papers from the app.",
         )
     folder = layout_file.parent / place
-    if not (folder / BOARDS_FILE).is_file():
+    if not is_folder(folder) or not (folder / BOARDS_FILE).is_file():
         raise StoreError(
             f"The boards of {layout_file.name} are not where they were when it was made.",
             "Put the folder with boards.json back in its place, or arrange the boards again.",

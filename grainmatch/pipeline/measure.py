@@ -16,6 +16,7 @@ from grainmatch.board.join import join_lengthwise
 from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
+from grainmatch.disk import is_folder
 from grainmatch.errors import GrainmatchError, PhotoError
 from grainmatch.face.endgrain import read_end
 from grainmatch.face.reading import read_face
@@ -325,8 +326,13 @@ def read_features(boards: Sequence[Board]) -> dict[tuple[str, Side], Features]:
 def list_photos(paths: Iterable[Path]) -> Iterator[Path]:
     """The photos named, with those in named folders, counted as people count (2 before 10)."""
     for path in paths:
-        if path.is_dir():
-            inside = [p for p in path.iterdir() if p.suffix.lower() in PHOTO_ENDINGS]
+        if is_folder(path):
+            try:
+                inside = [p for p in path.iterdir() if p.suffix.lower() in PHOTO_ENDINGS]
+            except OSError as error:
+                raise PhotoError(
+                    f"The folder {path.name} cannot be opened.", "Check that you may read it."
+                ) from error
             yield from sorted(inside, key=lambda p: _natural(p.name))
         else:
             yield path

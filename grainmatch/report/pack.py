@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import io
 import json
+import struct
 import zipfile
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -17,7 +19,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from grainmatch.errors import GrainmatchError
+
 HEADER = "header"
+# What zipfile and NumPy let through for damaged members, and for array headers that claim too much.
+_DAMAGE = (OSError, EOFError, zipfile.BadZipFile, zlib.error, struct.error, RuntimeError, MemoryError)
 
 
 def pack(value: Any) -> bytes:
@@ -39,7 +45,7 @@ def unpack(data: bytes, kinds: Sequence[type[Any]]) -> Any:
         with np.load(io.BytesIO(data), allow_pickle=False) as archive:
             header = json.loads(archive[HEADER].tobytes())
             return _build(header, archive, {kind.__name__: kind for kind in kinds})
-    except (OSError, EOFError, KeyError, TypeError, AttributeError, zipfile.BadZipFile) as error:
+    except (*_DAMAGE, KeyError, TypeError, AttributeError, RecursionError, GrainmatchError) as error:
         raise ValueError("damaged or of another version") from error
 
 

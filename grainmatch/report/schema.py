@@ -11,16 +11,22 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from grainmatch.errors import StoreError
+
+
+def _encodable(value: object) -> object:
+    """Text as UTF-8 can hold it: file names in other encodings come with signs that it cannot."""
+    return value.encode("utf-8", "replace").decode() if isinstance(value, str) else value
+
 
 Mm = Annotated[float, Field(ge=-100_000, le=100_000)]
 FarMm = Annotated[float, Field(ge=-1e9, le=1e9)]
 """A pith of nearly straight rings lies as good as nowhere."""
 SizeMm = Annotated[float, Field(gt=0, le=100_000)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
-Words = Annotated[str, Field(max_length=2000)]
+Words = Annotated[str, BeforeValidator(_encodable), Field(max_length=2000)]
 PointMm = tuple[Mm, Mm]
 Outline = Annotated[list[PointMm], Field(max_length=20_000)]
 Lab = tuple[float, float, float]
@@ -137,7 +143,7 @@ class MarkRecord(Record):
 class FaceRecord(Record):
     """One face and the image beside it."""
 
-    photo: Annotated[str, Field(max_length=1000)]
+    photo: Annotated[str, BeforeValidator(_encodable), Field(max_length=1000)]
     side: SideName
     outline_px: Annotated[list[tuple[float, float]], Field(max_length=20_000)]
     mean_lab: Lab | None
