@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from itertools import permutations
 
 import numpy as np
 
@@ -46,12 +48,19 @@ def pose_problem(
     features: Mapping[tuple[str, Side], Features] | None = None,
 ) -> Problem:
     """Boards -> Problem, reading whatever features are missing."""
+    return build_problem(boards, read_missing(boards, features), top_mm=top_mm, wishes=wishes or Wishes())
+
+
+def read_missing(
+    boards: Sequence[Board], features: Mapping[tuple[str, Side], Features] | None
+) -> dict[tuple[str, Side], Features]:
+    """The features given, and those of every face that has none yet."""
     known = dict(features or {})
     for board in boards:
         for face in board.faces:
             if (board.id, face.side) not in known:
                 known[board.id, face.side] = read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
-    return build_problem(boards, known, top_mm=top_mm, wishes=wishes or Wishes())
+    return known
 
 
 def score_arrangement(
@@ -111,3 +120,49 @@ def _to_strips(faces: Sequence[Rgb], px_per_mm: float) -> list[Strip]:
         left = (face.shape[1] - width) // 2
         strips.append(Strip(str(k), "A", face[:, left : left + width], px_per_mm))
     return strips
+
+
+def arrange_tops(
+    boards: Sequence[Board],
+    *,
+    tops_mm: Sequence[tuple[float, float]],
+    wishes: Wishes | None = None,
+    seed: int = 0,
+    features: Mapping[tuple[str, Side], Features] | None = None,
+) -> list[Layout]:
+    """Several tops from one pile, such as a table and its benches: one layout a top, in the order asked.
+
+    Every order of serving the tops is tried (up to four tops) and the cheapest in all is kept; each top
+    is the best from what the ones before left over, the whole is not proven best. Raises LayoutError when
+    the boards cannot make all tops.
+    """
+    if not tops_mm:
+        raise LayoutError("No top was asked for.", "Give at least one length and width.")
+    orders = permutations(range(len(tops_mm))) if len(tops_mm) <= 4 else [_longest_first(tops_mm)]
+    best: list[Layout] | None = None
+    refused: LayoutError | None = None
+    known = read_missing(boards, features)
+    for order in orders:
+        left, made = list(boards), {}
+        try:
+            for k in order:
+                made[k] = arrange(
+                    left, top_mm=tops_mm[k], wishes=wishes, n_best=1, seed=seed, features=known
+                )[0]
+                used = {p.board_id for p in made[k].placements}
+                left = [b for b in left if b.id not in used]
+                if not left and len(made) < len(tops_mm):
+                    raise LayoutError("The boards do not suffice for all tops.", "Add boards or drop a top.")
+        except LayoutError as error:
+            refused = error
+            continue
+        layouts = [replace(made[k], proven_optimal=False, bound=None) for k in range(len(tops_mm))]
+        if best is None or sum(x.score.total for x in layouts) < sum(x.score.total for x in best):
+            best = layouts
+    if best is None:
+        raise refused or LayoutError("The tops cannot be made.", "Add boards.")
+    return best
+
+
+def _longest_first(tops_mm: Sequence[tuple[float, float]]) -> tuple[int, ...]:
+    return tuple(sorted(range(len(tops_mm)), key=lambda k: -tops_mm[k][0]))

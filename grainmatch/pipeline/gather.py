@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -11,6 +11,7 @@ from typing import Literal
 from grainmatch.board.ends import EndPicture, match_ends
 from grainmatch.board.pair import pair_faces, swap_faces
 from grainmatch.errors import BoardError
+from grainmatch.face.cut import bark_side_of_pair
 from grainmatch.model import Board, EndGrain, Features, Side
 
 Shows = Literal["show", "back", "ends", "unsaid"]
@@ -89,7 +90,9 @@ def gather_boards(readings: Sequence[Reading]) -> Gathered:
         raise BoardError("Two boards have the same name.", "Give each board its own name.")
     boards, end_questions = _give_ends(boards, readings)
     boards = [swap_faces(b) if over else b for b, over in zip(boards, turned_over, strict=True)]
-    return Gathered(tuple(boards), _features_of(boards, readings), (*questions, *end_questions))
+    features = _features_of(boards, readings)
+    boards = [_guess_bark_side(b, features) for b in boards]
+    return Gathered(tuple(boards), features, (*questions, *end_questions))
 
 
 def _sort_faces(faces: Sequence[Reading]) -> tuple[list[Reading], dict[Path, Reading], list[str]]:
@@ -144,6 +147,15 @@ def _give_ends(boards: list[Board], readings: Sequence[Reading]) -> tuple[list[B
         for board, match in zip(boards, matches, strict=True)
     ]
     return given, [m.question for m in matches if m.question]
+
+
+def _guess_bark_side(board: Board, features: Mapping[tuple[str, Side], Features]) -> Board:
+    """Without a readable end, the bark side its two faces agree on, if they do."""
+    end_tells = board.end_grain is not None and board.end_grain.bark_side is not None
+    if end_tells or len(board.faces) < 2:
+        return board
+    side, _ = bark_side_of_pair(features[board.id, "A"], features[board.id, "B"])
+    return replace(board, bark_side=side)
 
 
 def _features_of(boards: Sequence[Board], readings: Sequence[Reading]) -> dict[tuple[str, Side], Features]:
