@@ -34,6 +34,8 @@ _SCALES_PX = ((1.0, 5.0), (2.0, 7.0), (3.5, 10.0))  # gradient and window sigma 
 _LAGS_PX = (8.0, 16.0, 24.0)  # arc lengths over which rings must look the same
 _RADIAL_LAGS_PX = (5.0, 8.0, 11.0)
 _BLACK_L, _WHITE_L = 3.0, 97.0
+_LEAST_WOOD_PX = 400
+_NO_RINGS = "No rings can be seen; the end may be painted, waxed or roughly sawn."
 _OUTLIER_FRAC = 0.15
 _BLOCKS_N = 12
 _FARTHEST = 8.0  # pith distance in picture widths beyond which rings count as straight
@@ -84,6 +86,10 @@ def read_end(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> EndGr
     if not (math.isfinite(px_per_mm) and px_per_mm > 0):
         raise BoardError("The picture of the end has no scale.", "Give px_per_mm above zero.")
     rings, on_wood, scale = _prepare(rgb, inside)
+    if on_wood.sum() < _LEAST_WOOD_PX:
+        h, w = rgb.shape[:2]
+        nowhere_mm = 10 * math.hypot(h, w) / px_per_mm
+        return EndGrain(None, 0.0, h / px_per_mm / 2, nowhere_mm, 0.0, 0.0, 0.0, _NO_RINGS)
     normals = _ring_normals(rings, on_wood)
     smooth = np.asarray(cv2.GaussianBlur(rings, (0, 0), 1.2), dtype=np.float32)
     smooth[~on_wood] = np.nan
@@ -258,7 +264,7 @@ def _record(rings: Image, best: _Fit, other: _Fit, mm_per_px: float) -> EndGrain
     distance_px = math.exp(best.log_distance)
     gain = best.block_likeness - other.block_likeness
     t = float(gain.mean() / (gain.std(ddof=1) / math.sqrt(_BLOCKS_N) + 1e-9))
-    share = best.likeness / (float(np.nanvar(rings)) + 1e-9)
+    share = best.likeness / (float(np.nanvar(rings)) + 1e-3)
     straight = distance_px / max(rings.shape)
     outward, count = _likeness(rings, x, y, radial=True)
     blotchy = float(outward.sum() / max(count.sum(), 1)) / (best.likeness + 1e-9)
@@ -282,7 +288,7 @@ def _record(rings: Image, best: _Fit, other: _Fit, mm_per_px: float) -> EndGrain
 def _why_not(visible: float, straight: float, t: float, lean: float) -> str:
     """Why the bark side cannot be told, empty when it can."""
     if visible < _LEAST_SHARE:
-        return "No rings can be seen; the end may be painted, waxed or roughly sawn."
+        return _NO_RINGS
     if straight > _STRAIGHT:
         return "The lines on the end are too straight to tell on which side the pith lies."
     if t < _LEAST_T and lean < 0.2:
@@ -319,8 +325,7 @@ def _ring_width(rings: Image, x: float, y: float) -> tuple[float, float]:
         int(lags[np.argmax([_lagged(one, two, int(lag)) for lag in lags])])
         for one, two in itertools.pairwise(profile)
     ]
-    drift = np.concatenate([[0.0], np.cumsum(shifts)])
-    return ring_px, float(np.sqrt(np.mean(np.square(shifts)))) if len(drift) else 0.0
+    return ring_px, float(np.sqrt(np.mean(np.square(shifts))))
 
 
 def _first_summit(likeness: NDArray[np.float64]) -> int:

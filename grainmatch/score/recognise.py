@@ -111,35 +111,42 @@ def recognise_top(picture: Face, boards: Sequence[Board], *, left_mm: float = 0.
     known = _known_faces(boards)
     look = read_grain(picture)
     (starts,) = _search([look], known, anywhere=True)
-    score = np.array([s.score for s in starts])
-    of_board = np.array([k.pose.board_index for k in known])
-    chosen: set[int] = set()
-    for n in range(len(boards)):
-        mine = np.flatnonzero(of_board == n)
-        chosen.update(mine[np.argsort(-score[mine])[:_REFINED_OF_BOARD_N]].tolist())
-    fits = _refine(look, known, starts, chosen)
-    found: list[tuple[int, Recognition]] = []
-    for k in np.argsort([-f.score for f in fits]):
-        board = boards[known[k].pose.board_index]
-        if fits[k].score < _LEAST_GUESS or any(i == known[k].pose.board_index for i, _ in found):
+    fits = _refine(look, known, starts, _best_of_each_board(known, starts))
+    found: dict[int, Recognition] = {}
+    for k in np.argsort([-f.score for f in fits]).tolist():
+        fit, pose = fits[k], known[k].pose
+        board = boards[pose.board_index]
+        reach_mm = 0.35 * board.width_mm
+        taken = any(abs(r.across_mm - fit.across_mm) < reach_mm for r in found.values())
+        if fit.score < _LEAST_GUESS or pose.board_index in found or taken:
             continue
-        near = [r for _, r in found if abs(r.across_mm - fits[k].across_mm) < 0.35 * board.width_mm]
-        if not near:
-            rivals = [
+        # Rivals are the board's own other poses, wherever they fit, and all that would lie in this place.
+        second = max(
+            (
                 f.score
                 for j, f in enumerate(fits)
                 if j != k
                 and (
-                    known[j].pose.board_index == known[k].pose.board_index
-                    or abs(f.across_mm - fits[k].across_mm) < 0.35 * board.width_mm
+                    known[j].pose.board_index == pose.board_index
+                    or abs(f.across_mm - fit.across_mm) < reach_mm
                 )
-            ]
-            slide_mm = fits[k].along_mm - board.length_mm / 2
-            recognition = _recognition(
-                board, known[k].pose, fits[k], max(rivals, default=0.0), slide_mm, left_mm
-            )
-            found.append((known[k].pose.board_index, recognition))
-    return sorted((r for _, r in found), key=lambda r: r.across_mm)
+            ),
+            default=0.0,
+        )
+        slide_mm = fit.along_mm - board.length_mm / 2
+        found[pose.board_index] = _recognition(board, pose, fit, second, slide_mm, left_mm)
+    return sorted(found.values(), key=lambda r: r.across_mm)
+
+
+def _best_of_each_board(known: Sequence[_Known], starts: Sequence[_Start]) -> set[int]:
+    """The few best poses of each board, worth a closer fit."""
+    score = np.array([s.score for s in starts])
+    of_board = np.array([k.pose.board_index for k in known])
+    chosen: set[int] = set()
+    for n in np.unique(of_board):
+        mine = np.flatnonzero(of_board == n)
+        chosen.update(mine[np.argsort(-score[mine])[:_REFINED_OF_BOARD_N]].tolist())
+    return chosen
 
 
 def _known_faces(boards: Sequence[Board]) -> list[_Known]:

@@ -135,6 +135,14 @@ def test_an_end_without_rings_says_it_cannot_tell_and_why(kind: str) -> None:
     assert end.reason.endswith(".")
 
 
+@pytest.mark.parametrize("level", [0, 128, 255])
+def test_a_blank_picture_says_that_no_rings_can_be_seen(level: int) -> None:
+    end = read_end(np.full((60, 300, 3), level, dtype=np.uint8), px_per_mm=2.0)
+    assert end.bark_side is None
+    assert end.reason.startswith("No rings")
+    assert math.isfinite(end.pith_sigma_mm)
+
+
 def test_upright_rings_name_no_bark_side_but_keep_their_angle() -> None:
     end = read_end(circles(150, 13.5), px_per_mm=5.0)
     assert end.bark_side is None
