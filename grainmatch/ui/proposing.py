@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, fields
 from typing import Any
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Layout, Problem, Progress, Rule, Wishes
 from grainmatch.report.record import layout_to_json
-from grainmatch.score.problem import check_rules, forbid_poses
 from grainmatch.search.best import search_layouts
+from grainmatch.search.change import with_rules
 from grainmatch.store import Job, Shop
 from grainmatch.ui.pricing import price_job
 from grainmatch.ui.stock import read_stock
@@ -81,16 +81,13 @@ def propose(shop: Shop, job_id: str, report: Progress) -> None:
     report(0, 0, "reading the faces and pricing every seam")
     wishes = read_wishes(job)
     problem = price_job(shop, job, stock, top_mm=asked_size(job), wishes=wishes)
-    held = hold_rules(problem, wishes.rules)
+    held = with_rules(problem, usable_rules(wishes.rules, problem))
     keep_proposals(shop, job_id, search_layouts(held, n_best=PROPOSALS_N, progress=report))
 
 
-def hold_rules(problem: Problem, rules: tuple[Rule, ...]) -> Problem:
-    """The same problem with hard rules. Raises LayoutError for a rule about a board that is not in it."""
-    check_rules(problem.board_ids, rules)
-    pose_cost = problem.pose_cost.copy()
-    forbid_poses(pose_cost, problem.board_ids, rules)
-    return replace(problem, pose_cost=pose_cost, rules=rules)
+def usable_rules(rules: tuple[Rule, ...], problem: Problem) -> tuple[Rule, ...]:
+    """The rules about boards that are still there; a board may have been renamed or used elsewhere since."""
+    return tuple(rule for rule in rules if set(rule.boards) <= set(problem.board_ids))
 
 
 def keep_proposals(shop: Shop, job_id: str, layouts: list[Layout]) -> None:

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from typing import Literal
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Layout, Problem, Rule, Side
+from grainmatch.model import Layout, Placement, Problem, Rule, Side
 from grainmatch.pipeline.hand import HandScorer
 from grainmatch.report.score_words import describe_seam
-from grainmatch.search.best import search_layouts
+from grainmatch.search.change import finish_around, suggest_change, with_rules
 from grainmatch.store import Job, Shop
 from grainmatch.ui.arrangement import Arrangement
 from grainmatch.ui.pricing import Memory, price_job
-from grainmatch.ui.proposing import asked_size, hold_rules, read_wishes
+from grainmatch.ui.proposing import asked_size, read_wishes, usable_rules
 from grainmatch.ui.stock import Stock
 from grainmatch.ui.top_view import SeamLook
 
@@ -79,23 +79,44 @@ def finish_rest(shop: Shop, job: Job, stock: Stock, arrangement: Arrangement) ->
     Raises LayoutError when no arrangement allows that.
     """
     problem = problem_for(shop, job, stock, arrangement)
-    held = hold_rules(problem, read_wishes(job).rules + locked_rules(arrangement))
-    best = search_layouts(held, n_best=1)[0]
-    kept = {p.board_id: p for p in arrangement.placements if p.board_id in arrangement.locked}
-    return Arrangement(tuple(kept.get(p.board_id, p) for p in best.placements), arrangement.locked)
+    problem = with_rules(problem, usable_rules(read_wishes(job).rules, problem))
+    best = finish_around(problem, locked_places(arrangement))
+    return _keep_as_they_lie(best, arrangement)
+
+
+def better_by_one(
+    shop: Shop, job: Job, stock: Stock, arrangement: Arrangement
+) -> tuple[str, Arrangement] | None:
+    """The single change that helps most, in words and done; None when none helps. Locked boards stay."""
+    problem = with_rules(problem_for(shop, job, stock, arrangement), locked_rules(arrangement))
+    change = suggest_change(problem, arrangement.placements)
+    if change is None:
+        return None
+    words = f"{change.words} The score falls by {change.gain:.2f}."
+    return words, _keep_as_they_lie(change.layout, arrangement)
+
+
+def _keep_as_they_lie(layout: Layout, arrangement: Arrangement) -> Arrangement:
+    """The layout, with boards that did not change their face or direction slid and ripped as before."""
+    before = {(p.board_id, p.pose.side_up, p.pose.turned): p for p in arrangement.placements}
+    placements = tuple(before.get((p.board_id, p.pose.side_up, p.pose.turned), p) for p in layout.placements)
+    return Arrangement(placements, arrangement.locked)
+
+
+def locked_places(arrangement: Arrangement) -> dict[int, Placement]:
+    """The locked placements by their index from the top."""
+    return {k: p for k, p in enumerate(arrangement.placements) if p.board_id in arrangement.locked}
 
 
 def locked_rules(arrangement: Arrangement) -> tuple[Rule, ...]:
     """Hard rules that hold every locked board where and how it lies."""
     rules: list[Rule] = []
-    for place, placement in enumerate(arrangement.placements):
-        if placement.board_id in arrangement.locked:
-            board = (placement.board_id,)
-            hidden: Side = "B" if placement.pose.side_up == "A" else "A"
-            rules += [
-                Rule("include", board),
-                Rule("place", board, place=place),
-                Rule("never_side", board, side=hidden),
-                Rule("end_left", board, turned=placement.pose.turned),
-            ]
+    for place, placement in locked_places(arrangement).items():
+        board = (placement.board_id,)
+        hidden: Side = "B" if placement.pose.side_up == "A" else "A"
+        rules += [
+            Rule("place", board, place=place),
+            Rule("never_side", board, side=hidden),
+            Rule("end_left", board, turned=placement.pose.turned),
+        ]
     return tuple(rules)

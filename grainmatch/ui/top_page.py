@@ -15,7 +15,7 @@ from grainmatch.ui.arrangement import Workbench
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.pricing import Memory
 from grainmatch.ui.proposing import asked_size
-from grainmatch.ui.scoring import finish_rest, problem_for, score_now
+from grainmatch.ui.scoring import better_by_one, finish_rest, problem_for, score_now
 from grainmatch.ui.shape import draw_shape
 from grainmatch.ui.stock import PICTURE_PX_PER_MM, Stock, face_jpeg, read_stock
 from grainmatch.ui.top_view import BoardLook, SeamLook, show_pictures, show_top
@@ -127,6 +127,21 @@ def _finish(job: Job, stock: Stock, bench: Workbench) -> None:
         _keep(job, stock, bench)
 
 
+def _improve(job: Job, stock: Stock, bench: Workbench) -> None:
+    try:
+        found = better_by_one(desk.the_shop(), job, stock, bench.now)
+    except GrainmatchError as error:
+        st.session_state["top_fault"] = error
+        return
+    if found is None:
+        st.toast("No single change lowers the score.")
+        return
+    words, arrangement = found
+    bench.put(arrangement)
+    _keep(job, stock, bench)
+    st.toast(f"Done: {words}")
+
+
 def _show_buttons(job: Job, stock: Stock, bench: Workbench, scored: Layout) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         st.button(
@@ -147,6 +162,12 @@ def _show_buttons(job: Job, stock: Stock, bench: Workbench, scored: Layout) -> N
             "Finish the rest for me",
             help="Locked boards stay; the others are arranged round them.",
             on_click=_finish,
+            args=(job, stock, bench),
+        )
+        st.button(
+            "Better by one change",
+            help="Tries every single change and does the one that helps most.",
+            on_click=_improve,
             args=(job, stock, bench),
         )
         name = st.text_input("Name", "My layout", label_visibility="collapsed", max_chars=60)

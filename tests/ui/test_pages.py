@@ -145,6 +145,23 @@ def test_the_rest_is_finished_round_a_locked_board(shop: Shop, job: Job) -> None
     assert app.session_state[f"bench_{job.id}"].now.placements[0] == held
 
 
+def test_one_change_that_helps_is_done_and_the_locked_board_stays(shop: Shop, job: Job) -> None:
+    wait_for_proposals(open_page("proposals"), shop, job)
+    app = open_page("top")
+    bench = app.session_state[f"bench_{job.id}"]
+    worse = "B" if bench.now.placements[0].pose.side_up == "A" else "A"
+    app = edit_top(app, job, side=worse)
+    before = json.loads(shop.list_layouts(job.id, "working")[0].body)["layout"]["score"]["total"]
+    app = press(app, "Better by one change")
+    after = json.loads(shop.list_layouts(job.id, "working")[0].body)["layout"]["score"]["total"]
+    assert after < before
+    app = edit_top(app, job, locked=True)
+    held = app.session_state[f"bench_{job.id}"].now.placements[0]
+    app = press(app, "Better by one change")
+    assert not app.exception
+    assert app.session_state[f"bench_{job.id}"].now.placements[0] == held
+
+
 def test_a_layout_in_work_waits_for_the_next_visit(shop: Shop, job: Job) -> None:
     wait_for_proposals(open_page("proposals"), shop, job)
     edited = edit_top(open_page("top"), job, slide_mm=22.0).session_state[f"bench_{job.id}"].now
