@@ -10,16 +10,16 @@ from typing import Any
 import numpy as np
 
 from grainmatch.board.segment import find_boards
-from grainmatch.errors import LayoutError, PhotoError
-from grainmatch.geometry import pixels_to_plane
-from grainmatch.model import Bench, Board, Face, Layout, Photo
+from grainmatch.errors import LayoutError
+from grainmatch.model import Board, Layout, Photo
 from grainmatch.photo.pose import KnownBoard, SheetOn
 from grainmatch.photo.read import read_photo
+from grainmatch.photo.whole import rectify_top
 from grainmatch.pipeline.files import boards_folder_of
-from grainmatch.pipeline.measure import lay_outlines, no_boards, scale_photo
+from grainmatch.pipeline.measure import no_boards, scale_photo
 from grainmatch.report.record import layout_id, read_boards, read_layout
 from grainmatch.score.differences import describe_differences
-from grainmatch.score.recognise import Recognition, recognise_boards
+from grainmatch.score.recognise import Recognition, recognise_top
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +28,6 @@ class DryFit:
 
     layout: Layout
     seen: tuple[Recognition, ...]
-    faces: tuple[Face, ...]
     differences: tuple[str, ...]
 
     @property
@@ -38,16 +37,12 @@ class DryFit:
 
     def document(self) -> dict[str, Any]:
         """Plain data, ready for JSON."""
-        outlines = (None if f.outline_px is None else np.round(f.outline_px, 1).tolist() for f in self.faces)
         return {
             "schema_version": 1,
             "layout": layout_id(self.layout),
             "agrees": not self.differences,
             "differences": list(self.differences),
-            "boards": [
-                {"place": n, **asdict(seen), "outline_px": outline}
-                for n, (seen, outline) in enumerate(zip(self.seen, outlines, strict=True), 1)
-            ],
+            "boards": [{"place": n, **asdict(seen)} for n, seen in enumerate(self.seen, 1)],
         }
 
 
@@ -72,9 +67,11 @@ def check_photo(
     outlines = find_boards(bench)
     if not outlines:
         raise no_boards(photo)
-    faces = tuple(b.faces[0] for b in lay_outlines(bench, outlines, thickness_mm))
-    seen = recognise_boards(faces, boards, left_mm=_left_edges_mm(bench, faces))
-    return DryFit(layout, tuple(seen), faces, tuple(describe_differences(seen, layout)))
+    # The boards are looked for in one picture of the whole top: where they touch, their own grain tells
+    # them apart more surely than the seams between them.
+    whole, left_mm = rectify_top(bench, [o.outline_px for o in outlines])
+    seen = recognise_top(whole, boards, left_mm=left_mm)
+    return DryFit(layout, tuple(seen), tuple(describe_differences(seen, layout)))
 
 
 def check_dry_fit(layout_file: Path, photo_file: Path) -> DryFit:
@@ -82,19 +79,3 @@ def check_dry_fit(layout_file: Path, photo_file: Path) -> DryFit:
     layout = read_layout(layout_file)
     boards = read_boards(boards_folder_of(layout, layout_file))
     return check_photo(read_photo(photo_file), layout, boards)
-
-
-def _left_edges_mm(bench: Bench, faces: Sequence[Face]) -> list[float]:
-    """Where each face's picture begins along the boards' common direction on the bench."""
-    flat = []
-    for face in faces:
-        if face.outline_px is None:
-            raise PhotoError("A board in the photo has no outline.", "Take the photo again.")
-        flat.append(pixels_to_plane(bench.camera, face.outline_px, bench.face_height_mm))
-    # The boards' direction: the long axis of the first outline's longest side, summed over all boards.
-    sides = [np.diff(np.vstack([f, f[:1]]), axis=0) for f in flat]
-    longest = [s[np.argmax(np.hypot(*s.T))] for s in sides]
-    along = np.sum([s * np.sign(s @ longest[0]) for s in longest], axis=0)
-    along = along / np.hypot(*along)
-    rightward = along if along[0] >= abs(along[1]) * 1e-9 else -along
-    return [float((f @ rightward).min()) for f in flat]
