@@ -33,9 +33,9 @@ K1_FROM_FOUR = 0.01  # four corners cannot tell a lens from a tilt
 TILT_SIGMA_RAD = 0.6
 # How far a sheet laid by hand rises off its plane, in mm at its rim, in each of the ways of `_curl`. More is
 # possible but not usual.
-USUAL_RISE_MM = 0.12
+USUAL_RISE_MM = 0.09
 # Corners are never trusted beyond this: paper and print are not perfect either.
-LEAST_CORNER_SIGMA_PX = 0.02
+LEAST_CORNER_SIGMA_PX = 0.015
 _ROUGH_RMS_PX = 0.5
 _ROUGH_NOISE_PX = 0.05
 _ODD_RISE_MM = 1.5

@@ -22,7 +22,7 @@ from grainmatch.photo.sheet import PAPER_MM, find_sheets
 
 SheetOn = Literal["bench", "boards"]
 THICKNESS_MM = (2.0, 300.0)
-THICKNESS_SIGMA_MM = 0.3
+THICKNESS_SIGMA_MM = 0.2  # as a caliper gives it
 # How true a board's corners are to the rectangle of its typed size.
 BOARD_SIGMA_MM = 1.0
 

@@ -1,0 +1,163 @@
+"""Scale from true outlines, and one board's colour under two lights.
+
+Run: python -m tests.benchmarks.bench_photo
+
+The first table reads photos with truth in GRAINMATCH_SHARED/scenes (or ../shared/scenes beside the
+checkout; skipped with one line when absent) and measures the true outlines in them: what is left is the
+error of the camera and of the light alone. The second draws boards of five species on five benches, lights
+each scene twice (warm from the side, cool from above) and compares the readings of every board by CIEDE2000.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.colour import delta_e_2000, linear_to_lab, linear_to_srgb, srgb_to_linear
+from grainmatch.geometry import Points, pixels_to_plane, polygon_mask
+from grainmatch.model import Bench, Photo
+from grainmatch.photo.evenness import even_light
+from grainmatch.photo.pose import fit_bench, refine_with_boards
+from grainmatch.photo.read import read_photo
+from grainmatch.photo.rectify import rectify_face
+from grainmatch.synth import SheetPlace, SynthScene, aim_camera, draw_scene, grow_board
+from grainmatch.synth.bench import BenchKind
+
+SHARED = Path(os.environ.get("GRAINMATCH_SHARED", Path(__file__).parents[2] / ".." / "shared"))
+THICK_MM = 27.0
+SIZE = (2016, 1512)
+# (lamp x, y, height mm, its colour, colour of the light from all around)
+WARM = ((-3000.0, 600.0, 2600.0), (1.0, 0.8, 0.55), (0.5, 0.46, 0.4))
+COOL = ((500.0, -400.0, 3000.0), (0.9, 1.0, 1.08), (0.3, 0.32, 0.36))
+STRONG = ((-1500.0, 200.0, 1100.0), (1.0, 0.8, 0.55), (0.18, 0.17, 0.16))
+
+
+def main() -> None:
+    scenes = sorted((SHARED / "scenes").glob("*.json"))
+    if not scenes:
+        print("skipped: no photos with truth in GRAINMATCH_SHARED/scenes")
+    for truth in scenes:
+        measure_true_outlines(truth)
+    for name, side in (("mild side light", WARM), ("strong side light", STRONG)):
+        compare_lights(name, side)
+
+
+def measure_true_outlines(path: Path) -> None:
+    truth: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    if "sheet_on" not in truth:
+        return
+    photo = read_photo(path.with_suffix(".jpg"))
+    thick_mm = float(truth["boards"][0]["thick"])
+    outlines = [np.array(b["outline_px"], dtype=float) for b in truth["boards"]]
+    started = time.perf_counter()
+    bench = fit_bench(photo, thickness_mm=thick_mm, sheet_on=truth["sheet_on"])
+    bench = even_light(refine_with_boards(bench, outlines), outlines)
+    took = time.perf_counter() - started
+    length_frac, width_mm, differ = [], [], []
+    for board, outline in zip(truth["boards"], outlines, strict=True):
+        seen = _sides(pixels_to_plane(bench.camera, outline, bench.face_height_mm))
+        true = _sides(np.array(board["outline_mm"], dtype=float))
+        length_frac += list(np.abs(seen / true - 1)[[0, 2]])
+        width_mm += list(np.abs(seen - true)[[1, 3]])
+        differ.append(delta_e_2000(_lab(bench, outline), _lab_of_srgb(board["mean_srgb"])))
+    print(
+        f"{path.stem:24s} length {100 * max(length_frac):.3f} %  width {max(width_mm):.2f} mm  "
+        f"sigma {100 * bench.scale_sigma_frac:.3f} %  "
+        f"colour {np.median(differ):.2f} worst {max(differ):.2f} dE00  {1000 * took:.0f} ms"
+    )
+
+
+def compare_lights(name: str, side: tuple[Any, ...]) -> None:
+    by_sheet, by_field = [], []
+    for scene in drawn_scenes():
+        photos = relit(scene, *side, seed=1), relit(scene, *COOL, seed=2)
+        benches = [fit_bench(p, thickness_mm=THICK_MM) for p in photos]
+        by_sheet += _differences(benches, scene)
+        by_field += _differences([even_light(b, scene.outlines_px) for b in benches], scene)
+    print(
+        f"{name}: white from the sheet alone {np.median(by_sheet):.2f} worst {max(by_sheet):.2f}; "
+        f"field {np.median(by_field):.2f} worst {max(by_field):.2f} dE00 over {len(by_field)} boards"
+    )
+
+
+def drawn_scenes() -> Iterator[SynthScene]:
+    """Five boards of five species on benches of four kinds, the sheet above or below them."""
+    kinds: tuple[tuple[str, BenchKind, float], ...] = (
+        ("cherry", "concrete", 12),
+        ("walnut", "green", 20),
+        ("maple", "wood", 0),
+        ("oak", "dark", 8),
+        ("ash", "concrete", 25),
+    )
+    for seed, (species, bench, gap) in enumerate(kinds):
+        boards = [
+            grow_board(seed=10 * seed + i, species=species, length_mm=1500 + 30 * i, width_mm=120 + 10 * i)
+            for i in range(5)
+        ]
+        below = seed % 2 == 0
+        camera = aim_camera(size_px=SIZE, eye_mm=(30, 300 if below else 60, 1600))
+        sheet = SheetPlace((-350 + 150 * seed, 520 if below else -520))
+        yield draw_scene(
+            boards, camera=camera, size_px=SIZE, sheet=sheet, gap_mm=gap, bench=bench, noise=0, seed=seed
+        )
+
+
+def relit(
+    scene: SynthScene,
+    lamp_mm: tuple[float, float, float],
+    lamp: tuple[float, float, float],
+    around: tuple[float, float, float],
+    *,
+    seed: int,
+) -> Photo:
+    """The scene in the light of one lamp over the plane of the faces and of its surroundings, with noise."""
+    height, width = scene.photo.rgb.shape[:2]
+    x, y = np.meshgrid(np.arange(0, width + 8, 8), np.arange(0, height + 8, 8))
+    places = pixels_to_plane(scene.camera, np.column_stack([x.ravel(), y.ravel()]), THICK_MM)
+    away = np.hypot(np.hypot(*(places - lamp_mm[:2]).T), lamp_mm[2])
+    strength = float(np.linalg.norm(lamp_mm)) ** 2 * lamp_mm[2]
+    light = np.array(around) + (strength / away**3)[:, None] * np.array(lamp)
+    field = cv2.resize(light.reshape(*x.shape, 3).astype(np.float32), None, fx=8, fy=8)[:height, :width]
+    linear = srgb_to_linear(scene.photo.rgb) * field
+    linear *= 0.85 / np.percentile(linear[..., 0], 99.7)
+    noisy = linear_to_srgb(linear) + np.random.default_rng(seed).normal(0, 1.5, linear.shape)
+    return replace(scene.photo, rgb=np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+
+
+def _differences(benches: list[Bench], scene: SynthScene) -> list[float]:
+    labs = [np.array([_lab(bench, o) for o in scene.outlines_px]) for bench in benches]
+    return [float(v) for v in delta_e_2000(*labs)]
+
+
+def _lab(bench: Bench, outline_px: Points) -> NDArray[np.float64]:
+    """Mean colour of a face, sheets lying on it left out."""
+    face = rectify_face(bench, outline_px)
+    wood = face.inside.copy()
+    for sheet in bench.sheet_outlines_px:
+        grown = sheet.mean(axis=0) + (sheet - sheet.mean(axis=0)) * 1.05
+        on_face = face.frame.from_bench(pixels_to_plane(bench.camera, grown, bench.face_height_mm))
+        wood &= ~polygon_mask(on_face * face.px_per_mm, (wood.shape[0], wood.shape[1]))
+    return _lab_of_srgb(face.rgb[wood].mean(axis=0))
+
+
+def _lab_of_srgb(srgb: NDArray[np.float64] | list[float]) -> NDArray[np.float64]:
+    share = np.asarray(srgb, dtype=float) / 255
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return np.asarray(linear_to_lab(linear))
+
+
+def _sides(outline: Points) -> NDArray[np.float64]:
+    return np.asarray(np.hypot(*(np.roll(outline, -1, axis=0) - outline).T))
+
+
+if __name__ == "__main__":
+    main()
