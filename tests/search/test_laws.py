@@ -131,7 +131,7 @@ def test_the_best_few_share_at_most_half_their_seams() -> None:
 
 
 def test_a_pile_too_large_for_the_plain_programme_is_proven() -> None:
-    problem = random_problem(18, 3, poses_n=2, whole_top=False)
+    problem = random_problem(19, 3, poses_n=2, whole_top=False)
     table = open_table(problem)
     assert not is_small(table)
     found = search_one(table)

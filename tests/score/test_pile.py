@@ -1,0 +1,141 @@
+"""Real faces through the whole recipe: sisters find each other, lots are spread, the laws hold."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from grainmatch.errors import LayoutError
+from grainmatch.model import Board, Layout, Placement, Pose, Rule, Wishes
+from grainmatch.pipeline.arrange import (
+    arrange,
+    arrange_faces,
+    arrange_tops,
+    pose_problem,
+    read_missing,
+    score_arrangement,
+)
+from grainmatch.score.top import score_layout
+from tests.score.boards import draw_plank, make_board, relight, rip_pair
+
+
+@pytest.fixture(scope="module")
+def sisters() -> list[Board]:
+    """Eight boards: four planks, two light and two dark, each ripped into two; shuffled and some turned."""
+    boards = []
+    for k, (seed, gain) in enumerate([(11, 1.0), (12, 1.0), (13, 0.72), (14, 0.72)]):
+        upper, lower = rip_pair(relight(draw_plank(seed, pith_depth_mm=40 + 25 * k), gain))
+        boards += [make_board(f"{k}u", upper), make_board(f"{k}l", np.ascontiguousarray(lower[::-1, ::-1]))]
+    order = np.random.default_rng(5).permutation(8)
+    return [boards[k] for k in order]
+
+
+def neighbours(layout: Layout) -> set[frozenset[str]]:
+    ids = [p.board_id for p in layout.placements]
+    return {frozenset(pair) for pair in pairwise(ids)}
+
+
+def test_four_sister_pairs_lie_together_in_an_even_top(sisters: list[Board]) -> None:
+    best = arrange(sisters, wishes=Wishes(line_flow=1.0, even_tone=0.3), n_best=1)[0]
+    assert best.proven_optimal
+    pairs = {frozenset((f"{k}u", f"{k}l")) for k in range(4)}
+    assert pairs <= neighbours(best)
+    lots = ["light" if p.board_id[0] in "01" else "dark" for p in best.placements]
+    assert lots[::2] not in (["light", "light", "dark", "dark"], ["dark", "dark", "light", "light"])
+
+
+def test_drift_runs_from_one_lot_to_the_other(sisters: list[Board]) -> None:
+    best = arrange(sisters, wishes=Wishes(even_tone=1.0, tone_plan="drift"), n_best=1)[0]
+    lots = [p.board_id[0] in "01" for p in best.placements]
+    assert lots in ([True] * 4 + [False] * 4, [False] * 4 + [True] * 4)
+
+
+def test_choosing_boards_takes_one_lot(sisters: list[Board]) -> None:
+    width = sum(b.width_mm for b in sisters if b.id[0] in "01") - 2.0
+    best = arrange(sisters, top_mm=(680.0, width), wishes=Wishes(tone_match=1.0, even_tone=0.2), n_best=1)[0]
+    assert len({p.board_id[0] in "01" for p in best.placements}) == 1
+    assert sum(b.width_mm for b in sisters if b.id in {p.board_id for p in best.placements}) >= width
+    ripped = sum(sum(p.rip_mm) for p in best.placements)
+    used = sum(b.width_mm for b in sisters if b.id in {p.board_id for p in best.placements})
+    assert used - ripped == pytest.approx(width)
+
+
+def test_real_costs_keep_the_laws(sisters: list[Board]) -> None:
+    problem = pose_problem(sisters)
+    top = [Placement(b.id, Pose("A", k % 3 == 0)) for k, b in enumerate(sisters)]
+    round_about = [Placement(p.board_id, Pose("A", not p.pose.turned)) for p in top[::-1]]
+    assert score_layout(problem, round_about).total == pytest.approx(score_layout(problem, top).total)
+    best = arrange(sisters, n_best=1)[0]
+    assert best.score.total <= score_layout(problem, top).total
+    by_hand = score_arrangement(best.placements, sisters)
+    assert by_hand.score.total == pytest.approx(best.score.total)
+
+
+def test_order_in_which_boards_are_given_does_not_matter(sisters: list[Board]) -> None:
+    one, other = arrange(sisters, n_best=1)[0], arrange(sisters[::-1], n_best=1)[0]
+    assert other.score.total == pytest.approx(one.score.total, rel=0.02)
+    assert neighbours(one) == neighbours(other)
+
+
+def test_hard_rules_hold(sisters: list[Board]) -> None:
+    rules = (Rule("place", ("0u",), place=2), Rule("together", ("1u", "3l")), Rule("exclude", ("2u",)))
+    best = arrange(sisters, wishes=Wishes(rules=rules), n_best=1)[0]
+    ids = [p.board_id for p in best.placements]
+    assert ids[2] == "0u"
+    assert frozenset(("1u", "3l")) in neighbours(best)
+    assert "2u" not in ids
+    assert len(ids) == 7
+
+
+def test_two_tops_share_no_board(sisters: list[Board]) -> None:
+    width = sisters[0].width_mm
+    tops = arrange_tops(sisters, tops_mm=[(690.0, 3.5 * width), (690.0, 2.5 * width)])
+    used = [p.board_id for t in tops for p in t.placements]
+    assert len(used) == len(set(used))
+    with pytest.raises(LayoutError):
+        arrange_tops(sisters, tops_mm=[(690.0, 6.5 * width), (690.0, 3.5 * width)])
+
+
+def test_strips_of_one_face_find_most_of_their_order() -> None:
+    """Chance would find one seam in ten."""
+    found, seams = 0, 0
+    for seed, depth_mm in ((21, 35.0), (22, 50.0), (23, 70.0)):
+        face = draw_plank(seed, width_mm=220.0, pith_depth_mm=depth_mm)
+        kerf = 9
+        height = (face.shape[0] - 4 * kerf) // 5
+        order, turned = [3, 0, 4, 1, 2], [True, False, False, True, False]
+        strips = [face[k * (height + kerf) :][:height] for k in order]
+        strips = [s[::-1, ::-1] if t else s for s, t in zip(strips, turned, strict=True)]
+        best = arrange_faces(strips, px_per_mm=1.5)[0]
+        lying = [
+            (order[k], best.placements[j].pose.turned ^ turned[k]) for j, k in enumerate(strip_indices(best))
+        ]
+        true = {((k, False), (k + 1, False)) for k in range(4)} | {
+            ((k + 1, True), (k, True)) for k in range(4)
+        }
+        found += sum(pair in true for pair in pairwise(lying))
+        seams += 4
+    assert found / seams >= 0.5
+
+
+def strip_indices(layout: Layout) -> list[int]:
+    return [int(p.board_id) - 1 for p in layout.placements]
+
+
+def test_faces_that_are_no_pictures_are_refused() -> None:
+    with pytest.raises(LayoutError):
+        arrange_faces([], px_per_mm=2.0)
+    with pytest.raises(LayoutError):
+        arrange_faces([np.zeros((5, 5), dtype=np.uint8)], px_per_mm=2.0)
+
+
+def test_one_and_two_boards_are_no_special_case(sisters: list[Board]) -> None:
+    assert len(arrange(sisters[:1])[0].placements) == 1
+    assert len(arrange(sisters[:2])[0].placements) == 2
+
+
+def test_features_given_are_not_read_again(sisters: list[Board]) -> None:
+    known = read_missing(sisters, None)
+    assert read_missing(sisters, known) == known
