@@ -232,7 +232,7 @@ def test_two_browsers_on_one_job_and_a_killed_server_lose_nothing(
         laptop.page.get_by_text("No photos yet").wait_for()
         phone.page.goto(f"{server.url}/photos")
         phone.page.locator("input[type=file]").first.set_input_files(samples / "demo_boards_1_to_4_show.jpg")
-        laptop.page.get_by_text("demo_boards_1_to_4_show.jpg").wait_for()
+        laptop.page.get_by_text("demo_boards_1_to_4_show.jpg", exact=True).wait_for()
         phone.page.context.close()
         server.kill()
         laptop.page.context.close()

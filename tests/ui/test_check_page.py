@@ -1,0 +1,45 @@
+"""The dry-fit page on the demo job's own photo, without a browser."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from grainmatch.model import Layout, Placement, Pose, Score
+from grainmatch.pipeline import Measured
+from grainmatch.report.record import layout_to_json, write_boards
+from grainmatch.store import open_shop
+from tests.ui.test_pages import open_page, words
+
+
+def test_a_turned_board_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, demo: Measured, samples: Path
+) -> None:
+    monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
+    shop = open_shop()
+    job = shop.add_job("Table", {"thickness_mm": 27.0})
+    boards = [replace(b, faces=b.faces[:1]) for b in demo.boards[:4]]
+    write_boards(tmp_path / "set", boards)
+    sha256 = shop.add_set(tmp_path / "set")
+    shop.put_boards(job.id, [(b.id, sha256, b.id) for b in boards])
+
+    slides_mm = {"1": -14.9, "2": 10.8, "3": -14.6, "4": -0.8}  # truth.json
+    placements = tuple(Placement(k, Pose("A", k == "2", slide)) for k, slide in slides_mm.items())
+    shop.add_layout(job.id, "Mine", layout_to_json(Layout(placements, Score({}, 0.0))))
+
+    page = open_page("dry-fit")
+    picture = (samples / "demo_boards_1_to_4_show.jpg").read_bytes()
+    page.file_uploader[0].set_value([("bench.jpg", picture, "image/jpeg")])
+    page.run()
+    assert not page.exception
+    assert "Board 2 is turned end for end" in words(page)
+
+
+def test_without_a_layout_it_says_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
+    open_shop().add_job("Table", {"thickness_mm": 27.0})
+    page = open_page("dry-fit")
+    assert not page.exception
+    assert "No layout saved yet" in words(page)
