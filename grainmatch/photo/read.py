@@ -52,7 +52,8 @@ def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
         try:
             image.load()
             _note_damage(image, notes)
-            upright = _to_srgb(ImageOps.exif_transpose(image), notes)
+            ImageOps.exif_transpose(image, in_place=True)
+            upright = _to_srgb(image, notes)
         except MemoryError as error:
             raise PhotoError(
                 f"{shown} needs more memory than there is.", "Save it at a smaller size and try again."
