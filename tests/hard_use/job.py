@@ -1,0 +1,81 @@
+"""A small whole job on disk: a bench photo, measured boards, a layout and the job as one file."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from grainmatch.model import Board, Face, Side
+from grainmatch.pipeline.files import folder_to_layouts
+from grainmatch.report.record import write_boards
+from grainmatch.store import Shop, open_shop, write_archive
+from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
+from grainmatch.synth.cut import draw_face
+
+TOP_MM = (280.0, 150.0)
+_SIDES: tuple[Side, Side] = ("A", "B")
+
+
+def small_boards() -> list[Board]:
+    """Three short boards of two faces, at half a pixel a millimetre."""
+    boards = []
+    for number, width in enumerate((58.0, 46.0, 66.0), 1):
+        solid = grow_board(seed=number, length_mm=300.0, width_mm=width)
+        faces = []
+        for side in _SIDES:
+            drawn = draw_face(solid, side=side, px_per_mm=0.5)
+            end, low = drawn.inside.shape[1] / 0.5, drawn.inside.shape[0] / 0.5
+            upper, lower = np.array([[0.0, 0.0], [end, 0.0]]), np.array([[0.0, low], [end, low]])
+            faces.append(Face(side, drawn.rgb, drawn.inside, 0.5, upper, lower, photo="bench.jpg"))
+        boards.append(
+            Board(
+                id=str(number), length_mm=300.0, start_width_mm=width, end_width_mm=width, thickness_mm=27.0,
+                crook_mm=0.2, faces=tuple(faces), sigma_length_mm=0.5, sigma_width_mm=0.2,
+                species="black cherry", bark_side=solid.bark_side,
+            )
+        )  # fmt: skip
+    return boards
+
+
+def write_job(folder: Path) -> tuple[Path, Path]:
+    """Boards and one layout below `folder`. Returns the boards' folder and the layout file."""
+    boards, layouts = folder / "boards", folder / "layouts"
+    write_boards(boards, small_boards())
+    saved = folder_to_layouts(boards, layouts, top_mm=TOP_MM, n_best=1)
+    return boards, saved[0].path
+
+
+def fill_shop(shop: Shop, boards_folder: Path, layout_file: Path, photo: bytes) -> str:
+    """A job with a photo, its boards and a chosen layout in the shop. Returns its id."""
+    job = shop.add_job("Small table", {"thickness_mm": 27.0, "top_mm": list(TOP_MM)})
+    shop.add_photo(job.id, "bench.jpg", photo, state="measured")
+    sha256 = shop.add_set(boards_folder)
+    shop.put_boards(job.id, [(str(n), sha256, str(n)) for n in (1, 2, 3)])
+    layout = shop.add_layout(job.id, layout_file.read_text("utf-8"), name="First")
+    shop.choose_layout(job.id, layout.id)
+    return job.id
+
+
+def export_job(folder: Path, boards_folder: Path, layout_file: Path, photo: bytes) -> bytes:
+    """The same job as the file that 'Export job' makes."""
+    shop = open_shop(folder / "exported")
+    job_id = fill_shop(shop, boards_folder, layout_file, photo)
+    write_archive(shop, job_id, folder / "job.zip")
+    shop.close()
+    return (folder / "job.zip").read_bytes()
+
+
+def bench_photo(size_px: tuple[int, int] = (1000, 750)) -> bytes:
+    """A JPEG of two boards and the sheet, as a phone would save it (focal length in EXIF tag 0xA405)."""
+    boards = [grow_board(seed=s, length_mm=700.0 + 9 * s, width_mm=110.0 + 9 * s) for s in (1, 2)]
+    camera = aim_camera(size_px=size_px, eye_mm=(0.0, 60.0, 900.0))
+    sheet = SheetPlace(centre_mm=(-150.0, 290.0))
+    photo = draw_scene(boards, camera=camera, size_px=size_px, sheet=sheet).photo
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0xA405] = round((photo.focal_px or 0) * 36 / size_px[0])
+    buffer = io.BytesIO()
+    Image.fromarray(photo.rgb).save(buffer, "JPEG", quality=92, exif=exif)
+    return buffer.getvalue()
