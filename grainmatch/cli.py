@@ -198,8 +198,9 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument("--sheet-on", choices=["bench", "boards"], default="bench")
     measure.add_argument("--species", default="", metavar="NAME")
     measure.add_argument("--known-paper", choices=["a4", "letter"], help="scale from a plain sheet of paper")
-    measure.add_argument("--known-length", type=_length, help="scale from the first board's typed length")
-    measure.add_argument("--known-width", type=_length, help="scale from the first board's typed width")
+    measure.add_argument("--known-length", type=_length, help="scale from one board's typed length")
+    measure.add_argument("--known-width", type=_length, help="scale from one board's typed width")
+    measure.add_argument("--known-board", type=int, default=1, help="which board that is, in reading order")
     measure.add_argument(
         "--px-per-mm", type=_scale, help="the pictures are single faces, already cropped, at this scale"
     )
@@ -330,5 +331,5 @@ def _known_scale(arguments: argparse.Namespace) -> KnownScale | None:
     if arguments.known_paper:
         return KnownPaper(arguments.known_paper)
     if arguments.known_length or arguments.known_width:
-        return KnownBoard(length_mm=arguments.known_length, width_mm=arguments.known_width)
+        return KnownBoard(arguments.known_length, arguments.known_width, arguments.known_board)
     return None

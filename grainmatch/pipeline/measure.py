@@ -17,7 +17,7 @@ from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
 from grainmatch.disk import is_folder
-from grainmatch.errors import GrainmatchError, PhotoError
+from grainmatch.errors import GrainmatchError, PhotoError, UsageError
 from grainmatch.face.endgrain import read_end
 from grainmatch.face.reading import read_face
 from grainmatch.model import Bench, Board, Face, Features, Photo, Progress, Side
@@ -76,8 +76,8 @@ def scale_photo(
 ) -> Bench:
     """Photo -> Bench from what gives the scale best: sheets, then plain paper, then a board's typed size.
 
-    A KnownBoard is the first board in reading order; it is outlined in a guessed view first. Raises
-    PhotoError when nothing of known size is found.
+    A KnownBoard is outlined in a guessed view first. Raises PhotoError when nothing of known size is
+    found.
     """
     if not isinstance(known, KnownBoard):
         return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
@@ -86,7 +86,12 @@ def scale_photo(
     outlines = find_boards(guess_bench(photo, thickness_mm=thickness_mm))
     if not outlines:
         raise no_boards(photo)
-    return fit_bench_from_board(photo, outlines[0].outline_px, known, thickness_mm=thickness_mm)
+    if not 1 <= known.place <= len(outlines):
+        raise UsageError(
+            f"There is no board {known.place} in {photo.name}.", f"Give one from 1 to {len(outlines)}."
+        )
+    typed = outlines[known.place - 1].outline_px
+    return fit_bench_from_board(photo, typed, known, thickness_mm=thickness_mm)
 
 
 def _read_faces(
@@ -96,7 +101,8 @@ def _read_faces(
     corrected = apply_corrections(bench, find_boards(bench), corrections)
     if not corrected.boards:
         raise no_boards(bench.photo)
-    boards = lay_outlines(bench, [c.outline for c in corrected.boards], thickness_mm)
+    lit, outlines = _fit_again(bench, [c.outline for c in corrected.boards])
+    boards = _lay_all(lit, outlines, thickness_mm)
     unused = [f"a {type(c).__name__} correction found no board at its place" for c in corrected.unused]
     return Reading(
         path,
@@ -105,7 +111,7 @@ def _read_faces(
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
         features=tuple(_read_one_face(b.faces[0]) for b in boards),
-        warnings=(*bench.warnings, *unused),
+        warnings=(*lit.warnings, *unused),
     )
 
 
@@ -118,10 +124,14 @@ def no_boards(photo: Photo) -> PhotoError:
 
 
 def lay_outlines(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:
-    """Boards from outlines: the camera and the light fitted again with them, then each face laid flat."""
+    """Boards from outlines, each face laid flat in even light."""
+    return _lay_all(*_fit_again(bench, outlines), thickness_mm)
+
+
+def _fit_again(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[Bench, list[BoardOutline]]:
+    """The bench with its camera and light fitted again with the boards, and their outlines on it."""
     seen = [o.outline_px for o in outlines]
     fitted = refine_with_boards(bench, seen)
-    lit = even_light(fitted, seen)
     carried = [
         replace(
             o,
@@ -130,7 +140,11 @@ def lay_outlines(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: f
         )
         for o in outlines
     ]
-    return tuple(_lay_flat(lit, o, str(n), thickness_mm) for n, o in enumerate(carried, 1))
+    return even_light(fitted, seen), carried
+
+
+def _lay_all(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:
+    return tuple(_lay_flat(bench, o, str(n), thickness_mm) for n, o in enumerate(outlines, 1))
 
 
 def _lay_flat(bench: Bench, outline: BoardOutline, board_id: str, thickness_mm: float) -> Board:

@@ -7,6 +7,7 @@ import streamlit as st
 from grainmatch.errors import GrainmatchError
 from grainmatch.ui import (
     boards_page,
+    check_page,
     jobs_page,
     papers_page,
     photos_page,
@@ -28,6 +29,7 @@ _SHOW = {
     "top": top_page.show,
     "preview": preview_page.show,
     "papers": papers_page.show,
+    "dry-fit": check_page.show,
 }
 
 

@@ -23,6 +23,7 @@ WAYS = {
     "top": Way("Top", ":material/table_rows:"),
     "preview": Way("Preview", ":material/visibility:"),
     "papers": Way("Papers", ":material/description:"),
+    "dry-fit": Way("Dry fit", ":material/fact_check:"),
 }
 
 

@@ -27,7 +27,7 @@ def test_a_turned_board_is_named(
 
     slides_mm = {"1": -14.9, "2": 10.8, "3": -14.6, "4": -0.8}  # truth.json
     placements = tuple(Placement(k, Pose("A", k == "2", slide)) for k, slide in slides_mm.items())
-    shop.add_layout(job.id, "Mine", layout_to_json(Layout(placements, Score({}, 0.0))))
+    shop.add_layout(job.id, layout_to_json(Layout(placements, Score({}, 0.0))), name="Mine")
 
     page = open_page("dry-fit")
     picture = (samples / "demo_boards_1_to_4_show.jpg").read_bytes()
