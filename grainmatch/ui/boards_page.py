@@ -22,6 +22,7 @@ from grainmatch.units import format_length
 from grainmatch.wood.species import find_species
 
 _SIDES: tuple[Side, Side] = ("A", "B")
+_CUTS = {"plain": "plain-sawn", "rift": "rift-sawn", "quarter": "quartersawn", "unclear": "cut not clear"}
 
 
 def show() -> None:
@@ -98,6 +99,10 @@ def _show_cards(job: Job, stock: Stock) -> None:
     features = job_features(desk.the_shop(), job, Stock((board,), frozenset(), ()))
     for side in _SIDES:
         _show_face(job, stock, board, side, features)
+    st.caption(
+        "Strokes follow the grain, longer where it is surer. K knot, O hole, C crack, B bark edge, P pitch, "
+        "S stain, L pencil line, X kept out of sight. Hatched: sapwood. Dotted: the line of the arches."
+    )
     _show_said(job, board)
 
 
@@ -113,7 +118,7 @@ def _show_face(
     show_zones(job, board, side, _card(stock.key, board.id, side, _board=board, _features=read))
     tone = read.mean_lab
     st.caption(
-        f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {read.cut} sawn · "
+        f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {_CUTS[read.cut]} · "
         f"{len(read.marks)} marks · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
         f"L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
     )

@@ -70,7 +70,7 @@ def _read_board(shop: Shop, row: JobBoard, said: Mapping[str, Any]) -> Board:
     )
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=3)
 def read_set(folder: str) -> dict[str, Board]:
     """A measured set from disk. The folder's name is a hash of its content, so the cache cannot be stale."""
     boards = read_boards(Path(folder))
