@@ -175,6 +175,8 @@ def _solve(
     if bound is not None and bound.value >= beat - 1e-9:
         return Found(None, np.inf, beat, True)
     seam = table.cards.seam if extra is None else table.cards.seam + extra
+    if bound is None and _is_symmetric(table, variant, seam):
+        return _solve_halves(table, variant, seam, own[0], beat, report, count)
     layers: list[_Layer] = []
     best, where, held = beat, None, 0
     for size in range(1, sizes[1] + 1):
@@ -200,6 +202,66 @@ def _solve(
     if where is None:
         return Found(None, np.inf, beat, True)
     return Found(_walk_back(table, layers, seam, where), best, best, True)
+
+
+def _is_symmetric(table: Table, variant: Variant, seam: Floats) -> bool:
+    """Whether every top walked round costs the same and all boards are laid, so that halves will do."""
+    cards, problem = table.cards, table.problem
+    if problem.rules or variant.plan is not None or (cards.turned < 0).any():
+        return False
+    if problem.target_width_mm is not None or problem.n_pick != len(np.unique(cards.board)):
+        return False
+    load = problem.balance_load
+    if load is not None and (variant.mean != 0 or abs(float(load.sum())) > 1e-9):
+        return False
+    walked = seam[cards.turned][:, cards.turned].T
+    same = np.isclose(seam, walked, rtol=0, atol=1e-12) | (np.isinf(seam) & np.isinf(walked))
+    return bool(same.all()) and np.allclose(cards.alone, cards.alone[cards.turned], rtol=0, atol=1e-12)
+
+
+def _solve_halves(
+    table: Table,
+    variant: Variant,
+    seam: Floats,
+    own: Floats,
+    beat: float,
+    report: Callable[[int, int], None] | None,
+    count: tuple[int, int],
+) -> Found:
+    """Lay only half the boards: the other half is such a half too, seen from the far side of the top."""
+    cards = table.cards
+    n = len(np.unique(cards.board))
+    layers: list[_Layer] = []
+    for size in range(1, n - n // 2 + 1):
+        masks = _first_sets(table) if size == 1 else _larger_sets(table, layers[-1].masks)
+        cost = _first_layer(table, masks, own) if size == 1 else _grow(table, layers[-1], masks, seam, own)
+        _add_set_costs(table, masks, size, variant, cost)
+        layers.append(_Layer(masks, cost))
+        if report:
+            report(count[0] * n + 2 * size, count[1] * n)
+    if n == 1:
+        card = int(layers[0].cost.argmin() % len(own))
+        return Found(np.array([card]), float(own[card]), float(own[card]), True)
+    near, far = layers[-1], layers[n // 2 - 1]
+    if n % 2 == 0:  # of a top and the same one walked round, look at the one with the first board above
+        first = _holds(near.masks, int(cards.board[0]))
+        near = _Layer(near.masks[first], near.cost[first])
+    rest = np.searchsorted(far.masks, _first_sets(table).sum(dtype=np.uint64) ^ near.masks)
+    far_cost = far.cost[rest] - _set_costs(table, near.masks, n - n // 2, variant)[:, None]
+    best, where = beat, None
+    for card in range(len(own)):
+        total = (near.cost + seam[:, cards.turned[card]]).min(axis=1) + far_cost[:, card]
+        row = int(total.argmin())
+        if total[row] < best:
+            best, where = float(total[row]), (row, card)
+    if where is None:
+        return Found(None, np.inf, beat, True)
+    row, card = where
+    below = _walk_back(table, layers, seam, (n // 2, int(rest[row]), card))
+    last = int((near.cost[row] + seam[:, cards.turned[card]]).argmin())
+    row = int(np.searchsorted(layers[-1].masks, near.masks[row]))
+    above = _walk_back(table, layers, seam, (n - n // 2, row, last))
+    return Found(np.concatenate([above, cards.turned[below][::-1]]), best, best, True)
 
 
 def _leave_out(
@@ -272,9 +334,14 @@ def _forbid(table: Table, masks: Masks, size: int, cost: Floats) -> None:
 
 def _add_set_costs(table: Table, masks: Masks, size: int, variant: Variant, cost: Floats) -> None:
     """Charge, in place, what depends on the boards laid so far: paid at the seam that follows them."""
+    cost += _set_costs(table, masks, size, variant)[:, None]
+
+
+def _set_costs(table: Table, masks: Masks, size: int, variant: Variant) -> Floats:
     load = table.problem.balance_load
-    if load is not None:
-        cost += ((_sums(masks, load) - variant.mean * size) ** 2)[:, None]
+    if load is None:
+        return np.zeros(len(masks))
+    return np.asarray((_sums(masks, load) - variant.mean * size) ** 2)
 
 
 def _pick_finished(
