@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from grainmatch.board.correct import RemoveBoard, RenameBoard, SetShowFace
+from grainmatch.board.correct import Correction, RemoveBoard, RenameBoard, SetShowFace
 from grainmatch.model import Photo
 from grainmatch.pipeline import photos_to_boards
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
@@ -44,7 +44,7 @@ def test_corrections_are_applied_again_at_every_measuring(tmp_path: Path) -> Non
     scene = draw_scene(boards, camera=camera, sheet=SheetPlace(centre_mm=(-250.0, 330.0)), size_px=SIZE_PX)
     path = save(tmp_path / "pile.jpg", scene.photo)
     middles = [tuple(float(v) for v in outline.mean(axis=0)) for outline in scene.outlines_px]
-    changes = [
+    changes: list[Correction] = [
         RemoveBoard(at_px=(middles[0][0], middles[0][1])),
         RenameBoard(at_px=(middles[1][0], middles[1][1]), id="sister"),
         SetShowFace(at_px=(middles[2][0], middles[2][1]), side="B"),

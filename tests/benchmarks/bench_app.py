@@ -39,7 +39,8 @@ def main() -> None:
             executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
         )
         with serving(home) as server:
-            measure(browser.new_page(viewport=LAPTOP), server.url)
+            page = browser.new_page(viewport={"width": LAPTOP["width"], "height": LAPTOP["height"]})
+            measure(page, server.url)
         browser.close()
 
 

@@ -38,5 +38,5 @@ def cherry_boards(n: int, *, length_mm: float = 1400.0, seed: int = 0) -> list[S
 def overlap(a: Points, b: Points) -> float:
     """Intersection over union of two polygons, by OpenCV's convex intersection."""
     hulls = [np.asarray(p, dtype=np.float32).reshape(-1, 1, 2) for p in (a, b)]
-    common = float(cv2.intersectConvexConvex(*hulls)[0])
+    common = float(cv2.intersectConvexConvex(hulls[0], hulls[1])[0])
     return common / (sum(cv2.contourArea(h) for h in hulls) - common)
