@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tempfile
 import time
+from collections.abc import Sized
 from pathlib import Path
 
 import streamlit as st
@@ -55,7 +56,8 @@ def _show_job(job: Job, *, is_current: bool) -> None:
         words.markdown(f"**{desk.plain(job.name)}**{mark}")
         begun = time.strftime("%Y-%m-%d", time.localtime(job.created_s))
         words.caption(
-            f"begun {begun} · {len(photos)} photos · {len(boards)} boards · {len(saved)} saved layouts"
+            f"begun {begun} · {_count(photos, 'photo')} · {_count(boards, 'board')} · "
+            f"{_count(saved, 'saved layout')}"
         )
         with buttons.container(horizontal=True):
             if st.button("Open", key=f"open_{job.id}", type="primary" if not is_current else "secondary"):
@@ -63,6 +65,10 @@ def _show_job(job: Job, *, is_current: bool) -> None:
                 go("proposals" if boards else "photos")
             with st.popover("More"):
                 _show_more(job)
+
+
+def _count(things: Sized, word: str) -> str:
+    return f"{len(things)} {word}" if len(things) == 1 else f"{len(things)} {word}s"
 
 
 def _show_more(job: Job) -> None:
