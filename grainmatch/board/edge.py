@@ -156,7 +156,9 @@ def _straight_edges(strip: Strip, least_t_px: float, most_t_px: float, curved: b
         if len(found) == 1:  # the others, feet and shadows, run nearly along with the strongest
             total[:, np.abs(drops - drops[i]) > 2.5] = 0
             total[:, :, np.abs(sags - sags[j]) > 1.0] = 0
-        total[np.abs(rows - rows[r]) * STEP_PX < 1.6] = 0
+        apart = (np.abs(rows - rows[r]) * STEP_PX)[:, None, None]
+        crossing = (np.abs(drops - drops[i]) / 2)[:, None] + np.abs(sags - sags[j])[None, :]
+        total[apart - crossing < 1.6] = 0  # the same edge again, a little askew
     return found
 
 
@@ -189,7 +191,8 @@ def _choose(strip: Strip, candidates: list[_Line]) -> tuple[_Line, float, EdgeKi
     strongest = candidates[0]
     strong = [c for c in candidates if c.say >= 0.5 * strongest.say]
     if side < LEAST_SIDE_PX:
-        first = min(strong, key=lambda c: c.middle_px)
+        sure = [c for c in candidates if c.say >= 0.7 * strongest.say]
+        first = min(sure, key=lambda c: c.middle_px)
         return first, max(side, 0.0), "step"
     slack = max(1.2, 0.15 * side)
     pairs = [
@@ -217,7 +220,7 @@ def _bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
     Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known.
     """
     t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
-    near = (t > 0.8) & (t < max(0.85 * side_px, 2.0)) & strip.seen[:, None]
+    near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
     colour = np.array([np.median(strip.light[..., k][near]) for k in range(3)])
     from_wood = np.log(np.maximum(colour, 1e-3))  # the face is 1
     from_bench = from_wood - np.log(strip.bench_light)

@@ -16,6 +16,10 @@ from grainmatch.model import Bench, Mask
 
 STATIONS = 64
 END_STATIONS = 32
+EDGE_SIGMA_PX = 0.2
+"""What the step model itself may be off by, 1-sigma (found on drawn scenes)."""
+SHADOW_MM = 6.0
+"""How far a shadow taken for wood may push a rough edge out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,9 +100,9 @@ def _refine_edge(
     scale = bench.px_per_mm
     lean = lean_per_mm(bench, places.mean(axis=1)) @ outward
     side_px = np.maximum(lean * bench.face_height_mm, 0.0) * scale
-    # The rough edge may be that of the side's foot instead of the face.
+    # The rough edge may be that of the side's foot, or of a shadow, instead of the face.
     reach_px = reach_mm * scale
-    inward = reach_px + (float(side_px.max()) if first else 0.0)
+    inward = reach_px + (max(float(side_px.max()), SHADOW_MM * scale) if first else 0.0)
     outside = reach_px + float(side_px.max()) + 5.0 * scale
     light, t, face = read_strip(bench, places, outward, inside_px=inward + 8.0 * scale, outside_px=outside)
     centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[
@@ -212,7 +216,11 @@ def _close(
         u = np.linspace(ends[0], ends[1], 33)
         sides[long_edge] = frame.leave(np.column_stack([u, np.polyval(edges[long_edge], u)]))
     outline_px = polygon_px(bench, sides["upper"], sides["lower"])
-    sigma_mm = (sigmas["upper"], sigmas["lower"], sigmas["left"], sigmas["right"])
+    floor = EDGE_SIGMA_PX / bench.px_per_mm
+    upper, lower, left, right = (
+        float(np.hypot(sigmas[k], floor)) for k in ("upper", "lower", "left", "right")
+    )
+    sigma_mm = (upper, lower, left, right)
     return BoardOutline(sides["upper"], sides["lower"], outline_px, sigma_mm, 1.0, notes)
 
 
