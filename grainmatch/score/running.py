@@ -9,8 +9,10 @@ logarithm of the likelihood ratio, joint normal against independent, summed alon
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -48,25 +50,37 @@ def price_running(views: Views, cuts: Sequence[Cut]) -> list[dict[str, Floats]]:
 
     Seams inside the strips are judged by what the other half of the strips taught.
     """
-    costs: list[dict[str, Floats]] = [{} for _ in cuts]
-
-    def add(name: str, fields: tuple[Image, Image], scale_px: float, *, exposure: bool = False) -> None:
-        for found, price in zip(costs, _price(fields, cuts, scale_px, width, exposure=exposure), strict=True):
-            found[name] = price
-
+    jobs: list[tuple[str, Callable[[], list[Floats]]]] = []
     for kind, pair in (("tone", views.tone), ("texture", views.texture)):
         width = pair[0].shape[-1]
-        scales = [s for s in SCALES_PX if s * 6 <= width and not (kind == "texture" and s < 2)]
         mean = pair[0].mean(axis=(0, 2, 3), keepdims=True)
         fields = (pair[0] - mean, pair[1] - mean) if pair[0] is not pair[1] else (pair[0] - mean,) * 2
-        for scale in scales:
-            add(f"{kind} {scale:g}", _filter(fields, scale, wide=False), scale)
-        widest = min(SCALES_PX[-1], width / 6)
-        low = [f - f.mean(axis=-1, keepdims=True) for f in _filter(fields, widest, wide=True)]
-        add(f"{kind} low", (low[0], low[1]), widest)
-        level = [f.mean(axis=-1, keepdims=True) for f in fields]
-        add(f"{kind} mean", (level[0], level[1]), width, exposure=kind == "tone")
-    return costs
+        scales = [s for s in SCALES_PX if s * 6 <= width and not (kind == "texture" and s < 2)]
+        jobs += [(f"{kind} {s:g}", partial(_price_scale, fields, cuts, s)) for s in scales]
+        jobs.append((f"{kind} low", partial(_price_low, fields, cuts, min(SCALES_PX[-1], width / 6))))
+        jobs.append((f"{kind} mean", partial(_price_mean, fields, cuts, exposure=kind == "tone")))
+    with ThreadPoolExecutor(2) as pool:
+        priced = list(pool.map(lambda job: job[1](), jobs))
+    return [
+        {name: prices[k] for (name, _), prices in zip(jobs, priced, strict=True)} for k in range(len(cuts))
+    ]
+
+
+def _price_scale(fields: tuple[Image, Image], cuts: Sequence[Cut], scale_px: float) -> list[Floats]:
+    seen = _filter(fields, scale_px, wide=False)
+    return _price(seen, cuts, scale_px, fields[0].shape[-1], exposure=False)
+
+
+def _price_low(fields: tuple[Image, Image], cuts: Sequence[Cut], widest_px: float) -> list[Floats]:
+    """Everything slower than the widest scale, its mean taken out."""
+    upper, lower = (f - f.mean(axis=-1, keepdims=True) for f in _filter(fields, widest_px, wide=True))
+    return _price((upper, lower), cuts, widest_px, fields[0].shape[-1], exposure=False)
+
+
+def _price_mean(fields: tuple[Image, Image], cuts: Sequence[Cut], *, exposure: bool) -> list[Floats]:
+    upper, lower = (f.mean(axis=-1, keepdims=True) for f in fields)
+    width = fields[0].shape[-1]
+    return _price((upper, lower), cuts, width, width, exposure=exposure)
 
 
 def _filter(fields: tuple[Image, Image], scale_px: float, *, wide: bool) -> tuple[Image, Image]:
