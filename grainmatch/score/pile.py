@@ -69,7 +69,8 @@ def read_pile(boards: Sequence[Board], features: FaceFeatures, *, length_mm: flo
         "planing": spread.seam(_price_opposed([_planing(f) for f in of_face])),
         "cut": spread.seam(_price_cut(of_face)),
         "knots": spread.seam(_price_seam_knots(boards, faces, of_face)),
-        "sapwood": spread.seam(_price_seam_sapwood(of_face)),
+        "sapwood": spread.seam(_price_edges(*_edges_sapwood(of_face))),
+        "sapwood stripes": spread.seam(_price_sapwood_stripes(of_face)),
     }
     flat, known = _price_out_of_flat(boards, can)
     seams["stay_flat"] = flat
@@ -203,10 +204,16 @@ def _mark_weight(mark: Mark) -> float:
     return min(1.0, float(np.hypot(right - left, bottom - top)) / 30.0) * mark.confidence
 
 
-def _price_seam_sapwood(features: Sequence[Features]) -> Floats:
-    """Sapwood along one side of a seam and not the other: a stripe in the top. 0..1."""
+def _edges_sapwood(features: Sequence[Features]) -> tuple[Floats, Floats]:
+    """Share of the upper and of the lower edge of each face (faces,) that is sapwood."""
     upper = np.array([_edge_sapwood(f, 0) for f in features])
     lower = np.array([_edge_sapwood(f, -1) for f in features])
+    return upper, lower
+
+
+def _price_sapwood_stripes(features: Sequence[Features]) -> Floats:
+    """Sapwood along one side of a seam and not the other. 0..1."""
+    upper, lower = _edges_sapwood(features)
     above = np.stack([lower, upper], axis=1)
     below = np.stack([upper, lower], axis=1)
     return np.asarray(np.abs(above[:, :, None, None] - below[None, None]))

@@ -14,6 +14,9 @@ from grainmatch.score.pile import POSES, TURN_OF, FaceFeatures, Pile, read_pile,
 Floats = NDArray[np.float64]
 STRONG_STEP_DE = 8.0
 """A colour step this large at a seam counts 1 (6 to 12 is 'large' in wood papers' colour classes)."""
+FULL_SAPWOOD_FRAC = 0.05
+"""A face of which this share is sapwood counts 1 when it is to be hidden (own choice: a streak this wide
+is what the eye goes to first in dark wood)."""
 FLAT_MM = 0.5
 """Two boards this far out of flat over the year count 1 (own choice: felt by hand, seen in raking light)."""
 CLUMP_DE = 6.0
@@ -100,15 +103,17 @@ def _weigh_seams(pile: Pile, wishes: Wishes) -> dict[str, Floats]:
     }
     if arches is not None:
         terms["arches"] = wishes.arches * arches
-    if wishes.sapwood_plan != "ignore":
+    if wishes.sapwood_plan == "hide":
         terms["hide_sapwood"] = wishes.hide_sapwood * raw["sapwood"]
+    elif wishes.sapwood_plan == "balance":
+        terms["hide_sapwood"] = wishes.hide_sapwood * raw["sapwood stripes"]
     return {name: value for name, value in terms.items() if np.any(value)}
 
 
 def _weigh_poses(pile: Pile, wishes: Wishes, top_mm: tuple[float, float] | None) -> dict[str, Floats]:
     terms = {"knots": wishes.knots * pile.alone["knots"], "narrow": 0.3 * pile.alone["narrow"]}
     if wishes.sapwood_plan == "hide":
-        terms["hide_sapwood"] = wishes.hide_sapwood * pile.alone["sapwood"]
+        terms["hide_sapwood"] = wishes.hide_sapwood / FULL_SAPWOOD_FRAC * pile.alone["sapwood"]
     if top_mm is not None:
         spare = np.maximum(0.0, pile.length_mm - top_mm[0]) / pile.length_mm
         terms["waste"] = wishes.waste * np.repeat(spare[:, None], len(POSES), axis=1)
