@@ -84,7 +84,7 @@ def run_files(section: Section, name: str, count_n: int, folder: Path) -> None:
     """Seeded cases of one kind of file."""
     yard = Yard(folder)
     for k in range(count_n):
-        rng = random.Random(f"{name} {k}")  # noqa: S311
+        rng = random.Random(f"{name} {k}")
         case = CASES[name](yard, rng)
         section.try_case(lambda case=case: judge(case), f"{name}, case {k}")  # type: ignore[misc]
 
@@ -140,7 +140,7 @@ def run_torn(section: Section, name: str, count_n: int, folder: Path) -> None:
     start = whole.rindex(b"\xff\xda") + 14
 
     def run(k: int) -> str:
-        data = flip_bit(whole, random.Random(f"torn {k}"), start=start)  # noqa: S311
+        data = flip_bit(whole, random.Random(f"torn {k}"), start=start)
         try:
             photo = read_photo(data, name="bench.jpg")
             boards = measure_boards(photo, thickness_mm=27.0)
