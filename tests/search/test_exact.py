@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import permutations, product
 
+import numpy as np
 import pytest
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Rule
 from grainmatch.search.best import search_layouts
+from grainmatch.search.evaluate import open_table, total_costs
 from tests.search.small import brute_force, random_problem
 
 
@@ -18,6 +21,16 @@ def test_equals_brute_force_with_all_whole_top_terms(plan: str) -> None:
     best = search_layouts(problem, n_best=1)[0]
     assert best.proven_optimal
     assert best.score.total == pytest.approx(brute_force(problem), abs=1e-9)
+
+
+@pytest.mark.parametrize("plan", ["even", "drift", "mirror"])
+def test_five_boards_in_four_poses_equal_all_122880_tops(plan: str) -> None:
+    """total_costs is held against score_layout in test_laws.py."""
+    problem = random_problem(5, seed=9, plan=plan)
+    poses = np.array(list(product(range(4), repeat=5)))
+    tops = np.concatenate([np.array(order) * 4 + poses for order in permutations(range(5))])
+    least = total_costs(open_table(problem), tops).min()
+    assert search_layouts(problem, n_best=1)[0].score.total == pytest.approx(least, abs=1e-9)
 
 
 @pytest.mark.parametrize("plan", ["even", "drift", "mirror"])
