@@ -9,6 +9,7 @@ import argparse
 import io
 import json
 import math
+import os
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from grainmatch.pipeline import Measured
 
 DONE, WRONG_USE, UNUSABLE = 0, 2, 3
+PROCESSES = min(os.cpu_count() or 1, 4)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -75,6 +77,7 @@ def _measure(arguments: argparse.Namespace) -> int:
         corrections=pipeline.read_corrections(arguments.corrections) if arguments.corrections else {},
         progress=_Progress(),
         cache=None if arguments.fresh else pipeline.usual_cache(),
+        processes=PROCESSES,
     )
     return _save(measured, arguments)
 

@@ -46,6 +46,11 @@ class ReadingCache:
         spelled = repr((content, photo.name, options, code_fingerprint()))
         return hashlib.sha256(spelled.encode()).hexdigest()
 
+    def holds(self, photo: Path, *options: object) -> bool:
+        """Whether a reading of this photo with these options is kept."""
+        key = self.key(photo, *options)
+        return key is not None and self._path(key).is_file()
+
     def find(self, key: str, photo: Path) -> Reading | None:
         """The reading kept under a key; a damaged one counts as none."""
         path = self._path(key)

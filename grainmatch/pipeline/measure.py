@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from multiprocessing import get_context
 from pathlib import Path
 from types import MappingProxyType
+
+import cv2
 
 from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.ends import find_ends, is_ends_photo
@@ -191,6 +194,7 @@ def photos_to_boards(
     corrections: Mapping[str, Sequence[Correction]] = MappingProxyType({}),
     progress: Progress | None = None,
     cache: ReadingCache | None = None,
+    processes: int = 1,
 ) -> Measured:
     """Photos of faces, backs and ends -> boards with up to two faces, their end rings and features.
 
@@ -199,6 +203,8 @@ def photos_to_boards(
     Photos named `NAME_part1`, `NAME_part2` ... show stretches of the same long boards and are joined.
     A photo that cannot be used becomes a Failure and the others go on. corrections: what the user
     changed, by photo file name. cache: readings kept from earlier runs, None to read every photo anew.
+    processes: how many photos to read at a time, each in a process of its own when above 1 (a script
+    that asks for that must guard its start with `if __name__ == "__main__"`).
     Raises UsageError for an impossible thickness, WoodError for an unknown species, PhotoError when no
     photo is named.
     """
@@ -208,22 +214,12 @@ def photos_to_boards(
     if not photos:
         raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
 
-    def read_one(path: Path) -> Reading:
-        return read_bench_photo(
-            path,
-            thickness_mm=thickness_mm,
-            sheet_on=sheet_on,
-            known=known,
-            corrections=tuple(corrections.get(path.name, ())),
-            cache=cache,
-        )
-
+    options = _Options(thickness_mm, sheet_on, known, corrections, cache)
     readings: list[Reading] = []
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        for reading in pool.map(read_one, photos):
-            readings.append(reading)
-            if progress:
-                progress(len(readings), len(photos), reading.path.name)
+    for reading in _read_all(photos, options, processes):
+        readings.append(reading)
+        if progress:
+            progress(len(readings), len(photos), reading.path.name)
     readings = join_parts(readings)
     gathered = gather_boards(readings)
     warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
@@ -232,6 +228,53 @@ def photos_to_boards(
         gathered.features,
         (*warnings, *gathered.questions),
         tuple(r.failure for r in readings if r.failure),
+    )
+
+
+@dataclass(frozen=True)
+class _Options:
+    """What every photo of a set is read with."""
+
+    thickness_mm: float
+    sheet_on: SheetOn
+    known: KnownScale | str | None
+    corrections: Mapping[str, Sequence[Correction]]
+    cache: ReadingCache | None
+
+    def read(self, path: Path) -> Reading:
+        return read_bench_photo(
+            path,
+            thickness_mm=self.thickness_mm,
+            sheet_on=self.sheet_on,
+            known=self.known,
+            corrections=tuple(self.corrections.get(path.name, ())),
+            cache=self.cache,
+        )
+
+
+def _read_all(photos: Sequence[Path], options: _Options, processes: int) -> Iterator[Reading]:
+    """Readings in the photos' order; those kept from before need no process."""
+    fresh = [p for p in photos if not _is_kept(p, options)]
+    if processes < 2 or len(fresh) < 2:
+        yield from map(options.read, photos)
+        return
+    options = replace(options, corrections=dict(options.corrections))  # a read-only view cannot travel
+    with ProcessPoolExecutor(
+        min(processes, len(fresh)),
+        mp_context=get_context("spawn"),
+        initializer=cv2.setNumThreads,
+        initargs=(1,),
+    ) as pool:
+        coming = {path: pool.submit(options.read, path) for path in fresh}
+        for path in photos:
+            yield coming[path].result() if path in coming else options.read(path)
+
+
+def _is_kept(path: Path, options: _Options) -> bool:
+    corrections = tuple(options.corrections.get(path.name, ()))
+    cache = options.cache
+    return cache is not None and cache.holds(
+        path, options.thickness_mm, options.sheet_on, options.known, corrections
     )
 
 

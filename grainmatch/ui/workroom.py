@@ -21,6 +21,7 @@ from grainmatch.errors import GrainmatchError
 from grainmatch.store import JobPhoto, Shop
 from grainmatch.ui.pricing import remember_features
 
+_PROCESSES = 2  # beside the app's own, so that pages stay quick meanwhile
 Step = Callable[["Reporter"], None]
 
 
@@ -156,6 +157,7 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Rep
             species=str(job.details.get("species", "")),
             progress=report,
             cache=pipeline.usual_cache(),
+            processes=_PROCESSES,
         )
         rows = []
         if measured.boards:
