@@ -20,6 +20,10 @@ from grainmatch.photo.edges import USUAL_SAG_MM, USUAL_TAPER_MM, LongEdges
 
 Floats = NDArray[np.float64]
 
+# Without a known focal length the valley of the fit is long and flat: the last digits cost most of the
+# time and move no size. Starts only have to be told apart.
+_ROUGH_TOLERANCE = 1e-4
+_FINE_TOLERANCE = 1e-6
 # A focal length from EXIF is rounded to a whole film millimetre, and makers differ in what they scale by.
 FOCAL_SIGMA_FRAC = 0.018
 # Main cameras of phones lie near 26 mm on 36 mm film (common practice, no source).
@@ -102,7 +106,8 @@ def fit_camera(
         _cut_sigma_px(by_size, _ROUGH_NOISE_PX),
         _curl(by_size),
     )
-    best = min((_solve(problem, start) for start in _starts(problem)), key=lambda s: float(s.cost))
+    tried = (_solve(problem, start, tolerance=_ROUGH_TOLERANCE) for start in _starts(problem))
+    best = min(tried, key=lambda s: float(s.cost))
     misfit = problem.misfit_px(best.x)
     free = len(misfit) - len(best.x)
     noise_px = _ROUGH_NOISE_PX  # four corners alone cannot tell their own noise
@@ -230,7 +235,7 @@ def _focal_prior(photo: Photo) -> tuple[float, float]:
     return photo.focal_px, FOCAL_SIGMA_FRAC
 
 
-def _solve(problem: _Corners, start: Floats) -> Any:
+def _solve(problem: _Corners, start: Floats, *, tolerance: float = _FINE_TOLERANCE) -> Any:
     """scipy's OptimizeResult; x_scale holds steps that move corners by about as many pixels each."""
     scale = np.concatenate(
         [
@@ -239,7 +244,9 @@ def _solve(problem: _Corners, start: Floats) -> Any:
             [1.0] * problem.curl.shape[1],
         ]
     )
-    return least_squares(problem.residuals, start, x_scale=scale, method="lm", max_nfev=800)
+    return least_squares(
+        problem.residuals, start, x_scale=scale, method="lm", max_nfev=800, ftol=tolerance, xtol=tolerance
+    )
 
 
 def _starts(problem: _Corners) -> list[Floats]:
