@@ -102,7 +102,8 @@ def _refine_edge(
     side_px = np.maximum(lean * bench.face_height_mm, 0.0) * scale
     # The rough edge may be that of the side's foot, or of a shadow, instead of the face.
     reach_px = reach_mm * scale
-    inward = reach_px + (max(float(side_px.max()), SHADOW_MM * scale) if first else 0.0)
+    shadow_px = 0.0 if touching else SHADOW_MM * scale  # none falls where a neighbour lies
+    inward = reach_px + (max(float(side_px.max()), shadow_px) if first else 0.0)
     outside = reach_px + float(side_px.max()) + 5.0 * scale
     light, t, face = read_strip(bench, places, outward, inside_px=inward + 8.0 * scale, outside_px=outside)
     centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[
