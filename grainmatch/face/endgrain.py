@@ -19,8 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
-from scipy.special import i0e
-from scipy.stats import norm
+from scipy.special import i0e, ndtr
 
 from grainmatch.colour import srgb_to_lab
 from grainmatch.errors import BoardError
@@ -271,7 +270,7 @@ def _record(rings: Image, best: _Fit, other: _Fit, mm_per_px: float) -> EndGrain
     visible = share if blotchy < _MOST_BLOTCHY else 0.0
     reason = _why_not(visible, straight, t, abs(math.sin(best.direction_rad)))
     bark: Side | None = None if reason else ("A" if best.below else "B")
-    sure = float(norm.cdf(0.8 * t)) * min(1.0, visible / 0.4)
+    sure = float(ndtr(0.8 * t)) * min(1.0, visible / 0.4)
     ring_px, misfit_px = _ring_width(rings, x, y)
     return EndGrain(
         bark_side=bark,
