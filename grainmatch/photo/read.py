@@ -22,12 +22,12 @@ from PIL import ExifTags, Image, ImageCms, ImageOps
 from grainmatch.errors import PhotoError
 from grainmatch.model import Photo, Rgb
 from grainmatch.photo.damage import find_torn_row
+from grainmatch.photo.heif import read_heif
 
 MOST_PIXELS = 80_000_000
 MOST_BYTES = 400_000_000
 LEAST_SIDE_PX = 32
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
-_HEIF_FORMATS = ("HEIF",)
 _UNREADABLE = (OSError, SyntaxError, ValueError, EOFError, TypeError, KeyError, struct.error, zlib.error)
 _FILM_WIDTH_MM = 36.0
 
@@ -121,15 +121,11 @@ def _file_bytes(source: str | Path | bytes, name: str | None) -> tuple[bytes, st
 
 
 def _open(data: bytes, shown: str) -> Image.Image:
-    """Open by content, not by the file's name; no pixel is decoded yet."""
-    formats: tuple[str, ...] = _FORMATS
-    if data[4:8] == b"ftyp":
-        import pi_heif  # loaded only when such a file comes by
-
-        pi_heif.register_heif_opener()
-        formats = _HEIF_FORMATS
+    """Open by content, not by the file's name; no pixel is decoded yet, but for HEIC."""
     try:
-        return Image.open(io.BytesIO(data), formats=formats)
+        if data[4:8] == b"ftyp":
+            return read_heif(data, most_pixels=MOST_PIXELS)
+        return Image.open(io.BytesIO(data), formats=_FORMATS)
     except Image.DecompressionBombError as error:
         raise _too_large(shown) from error
     except _UNREADABLE as error:

@@ -13,6 +13,8 @@ from grainmatch.errors import StoreError
 SCHEMA_VERSION = 1
 _APPLICATION_ID = 0x47524D31  # 'GRM1', so that a file of another program is never written to
 _BUSY_S = 10.0
+# The text of an error about a damaged table may itself be no UTF-8.
+_FAULTS = (sqlite3.DatabaseError, UnicodeDecodeError)
 
 _TABLES = """
 CREATE TABLE setting (name TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -66,7 +68,7 @@ class Database:
             self._connection.execute("PRAGMA foreign_keys = ON")
             if self._connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
                 raise damaged()
-        except (sqlite3.DatabaseError, StoreError) as fault:
+        except (*_FAULTS, StoreError) as fault:
             self._connection.close()
             raise _in_words(fault) from fault
 
@@ -85,7 +87,7 @@ class Database:
         with self._lock:
             try:
                 yield self._connection
-            except sqlite3.DatabaseError as fault:
+            except _FAULTS as fault:
                 raise _in_words(fault) from fault
 
     @contextmanager
@@ -100,7 +102,7 @@ class Database:
                 return
             try:
                 self._connection.execute("BEGIN IMMEDIATE")
-            except sqlite3.DatabaseError as fault:
+            except _FAULTS as fault:
                 raise _in_words(fault) from fault
             try:
                 yield self._connection
@@ -108,7 +110,7 @@ class Database:
             except BaseException as fault:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
-                if isinstance(fault, sqlite3.DatabaseError):
+                if isinstance(fault, _FAULTS):
                     raise _in_words(fault) from fault
                 raise
 
@@ -156,7 +158,7 @@ def damaged() -> StoreError:
     )
 
 
-def _in_words(fault: sqlite3.DatabaseError | StoreError) -> StoreError:
+def _in_words(fault: Exception) -> StoreError:
     """A fault of the database for the user. Codes: SQLite, "Result and Error Codes"."""
     if isinstance(fault, StoreError):
         return fault
