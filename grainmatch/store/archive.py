@@ -28,7 +28,7 @@ from grainmatch.store.records import LayoutKind, PhotoState
 from grainmatch.store.shop import MOST_PHOTOS_N, Shop
 
 ARCHIVE_VERSION = 1
-MOST_ARCHIVE_MB = 1000
+MOST_ARCHIVE_MB = 400
 _MOST_MEMBERS_N = 5000
 _MOST_JOB_TEXT_BYTES = 50_000_000
 _DAMAGE = (

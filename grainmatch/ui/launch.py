@@ -16,7 +16,7 @@ SETTINGS: dict[str, str | list[str]] = {
     "server.allowedHosts": ["localhost", "127.0.0.1"],
     "server.enableWebsocketCompression": "true",
     "server.fileWatcherType": "none",
-    "server.maxUploadSize": "60",
+    "server.maxUploadSize": "400",
     "server.showEmailPrompt": "false",
     "browser.gatherUsageStats": "false",
     "browser.serverAddress": "localhost",
@@ -44,6 +44,7 @@ def run_app(*, lan: bool = False, port: int = 8501) -> int:
             "server.address": address,
             "server.allowedHosts": ["localhost", "127.0.0.1", address],
             "browser.serverAddress": address,
+            "server.maxUploadSize": "60",  # photos only: who has no passcode yet can already send files
             "server.headless": "true",  # the browser it would open does not know the passcode
         }
         print(_welcome(open_gate(f"http://{address}:{port}")), flush=True)
