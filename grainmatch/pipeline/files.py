@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from grainmatch.board.correct import Correction, correction_from_data
-from grainmatch.disk import is_folder, read_bytes, write_bytes
+from grainmatch.disk import is_folder, read_bytes, sweep_parts, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
@@ -122,6 +122,7 @@ def folder_to_layouts(
         "boards_sha256": _sha256(boards_folder / BOARDS_FILE),
     }
     saved = []
+    sweep_parts(out)
     for number, layout in enumerate(layouts, 1):
         traced = replace(layout, made_from={**layout.made_from, **source})
         path = write_layout(out / f"layout_{number}.json", traced)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-from grainmatch.disk import write_bytes
+from grainmatch.disk import sweep_parts, write_bytes
 from grainmatch.model import Board, Fastening, GlueUp, Layout, TrimPlan
 from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
@@ -72,6 +72,7 @@ def write_papers(
         tiles = draw_strips(placed, stamp, paper=paper, units=units)
         number_pages(tiles, stamp)
         files["strips.pdf"] = draw_pdf(tiles, title=f"Seam strips, {stamp.words}", made_on=stamp.made_on)
+    sweep_parts(folder)
     return [write_bytes(folder / name, data) for name, data in files.items()]
 
 

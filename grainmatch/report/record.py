@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from grainmatch.disk import read_bytes, write_bytes
+from grainmatch.disk import read_bytes, sweep_parts, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.geometry import Points
 from grainmatch.model import Board, EndGrain, Face, Features, Layout, Mark, Placement, Pose, Score, Side
@@ -131,6 +131,7 @@ def write_boards(
     """
     stems = _stems(boards)
     record = _boards_record(boards, stems, features or {}, list(warnings))
+    sweep_parts(folder)
     for board in boards:
         for face in board.faces:
             stem = f"{stems[board.id]}_{face.side}"
