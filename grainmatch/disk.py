@@ -12,7 +12,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -28,12 +28,17 @@ _FORGOTTEN_S = 24 * 3600.0
 def write_bytes(path: Path, data: bytes) -> Path:
     """Write a whole file or nothing. Makes the folder when it is missing. Raises StoreError when the disk
     refuses."""
+    return write_pieces(path, [data])
+
+
+def write_pieces(path: Path, pieces: Iterable[bytes | memoryview]) -> Path:
+    """As `write_bytes`, for a file that need not be held in memory whole."""
     with _in_words(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, part = _begin_file(path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(data)
+                file.writelines(pieces)
                 file.flush()
                 os.fsync(file.fileno())
                 part.chmod(0o644)

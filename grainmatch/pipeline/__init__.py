@@ -1,6 +1,7 @@
 """The recipes: one function an arrow. Photo -> boards -> layouts -> files.
 
-measure: photos to boards; gather: which photo shows what; drawn: outlines corrected by hand;
+measure: a photo to boards; pile: many photos, on all cores (workers);
+gather: which photo shows what; drawn: outlines corrected by hand;
 bare: cropped faces of known scale;
 arrange: boards to layouts; check: a dry fit; files: what the command line reads and writes.
 Everything here composes; the work is done on the floors below.
@@ -18,8 +19,9 @@ from grainmatch.pipeline.files import (
     read_corrections,
     save_measured,
 )
-from grainmatch.pipeline.gather import Failure
-from grainmatch.pipeline.measure import Measured, measure_boards, photos_to_boards, read_features
+from grainmatch.pipeline.gather import Failure, Measured
+from grainmatch.pipeline.measure import measure_boards, read_features
+from grainmatch.pipeline.pile import photos_to_boards
 
 __all__ = [
     "DryFit",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import shutil
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -17,21 +18,22 @@ import platformdirs
 
 import grainmatch
 from grainmatch.board.ends import EndPicture
-from grainmatch.disk import write_bytes
+from grainmatch.disk import sweep_parts
 from grainmatch.errors import StoreError
 from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
 from grainmatch.photo.read import MOST_BYTES
 from grainmatch.pipeline.gather import Failure, Reading
-from grainmatch.report.pack import pack, unpack
+from grainmatch.report.pack import map_pack, write_pack
 
 CACHE_VARIABLE = "GRAINMATCH_CACHE"
 _KINDS = (Board, Cathedral, EndGrain, EndPicture, Face, Failure, Features, Mark, Reading, Sapwood)
-_LARGEST_BYTES = 2_000_000_000
+_ALWAYS_BYTES = 2_000_000_000
+_MOST_OF_FREE = 0.25
 
 
 @dataclass(frozen=True)
 class ReadingCache:
-    """A folder of readings; the oldest go when it holds more than 2 GB."""
+    """A folder of readings; the oldest go when it holds more than 2 GB and a quarter of the free disk."""
 
     folder: Path
 
@@ -55,8 +57,7 @@ class ReadingCache:
         """The reading kept under a key; a damaged one counts as none."""
         path = self._path(key)
         try:
-            data = path.read_bytes()
-            reading = unpack(data, _KINDS)
+            reading = map_pack(path, _KINDS)
         except (OSError, ValueError):
             return None
         with contextlib.suppress(OSError):
@@ -66,20 +67,22 @@ class ReadingCache:
     def keep(self, key: str, reading: Reading) -> None:
         """Keep a reading; a full or read-only disk only means that it is measured again next time."""
         with contextlib.suppress(StoreError, OSError):
-            write_bytes(self._path(key), pack(reading))
+            write_pack(self._path(key), reading)
             self._drop_oldest()
 
     def _path(self, key: str) -> Path:
-        return self.folder / f"{key}.npz"
+        return self.folder / f"{key}.pack"
 
     def _drop_oldest(self) -> None:
+        sweep_parts(self.folder)
+        most_bytes = max(_ALWAYS_BYTES, _MOST_OF_FREE * shutil.disk_usage(self.folder).free)
         held = sorted(
-            ((p.stat().st_mtime, p.stat().st_size, p) for p in self.folder.glob("*.npz")), reverse=True
+            ((p.stat().st_mtime, p.stat().st_size, p) for p in self.folder.glob("*.pack")), reverse=True
         )
         total = 0
         for _, size, path in held:
             total += size
-            if total > _LARGEST_BYTES:
+            if total > most_bytes:
                 path.unlink(missing_ok=True)
 
 

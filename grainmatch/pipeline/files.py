@@ -31,8 +31,9 @@ from grainmatch.model import (
 )
 from grainmatch.pipeline.arrange import arrange
 from grainmatch.pipeline.cache import code_fingerprint
-from grainmatch.pipeline.measure import Measured, read_features
-from grainmatch.report.pack import pack, unpack
+from grainmatch.pipeline.gather import Measured
+from grainmatch.pipeline.measure import read_features
+from grainmatch.report.pack import map_pack, write_pack
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers
 from grainmatch.report.record import BOARDS_FILE, read_boards, read_layout, write_boards, write_layout
@@ -41,7 +42,7 @@ from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import predict_top_year
 
-FEATURES_FILE = "features.npz"
+FEATURES_FILE = "features.pack"
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ def save_measured(measured: Measured, folder: Path) -> dict[str, Any]:
         return {"schema_version": 1, "warnings": list(measured.warnings), "boards": []}
     path = write_boards(folder, measured.boards, measured.features, warnings=measured.warnings)
     known = {"made_by": code_fingerprint(), "boards_sha256": _sha256(path), "features": measured.features}
-    write_bytes(folder / FEATURES_FILE, pack(known))
+    write_pack(folder / FEATURES_FILE, known)
     document: dict[str, Any] = json.loads(path.read_text("utf-8"))
     return document
 
@@ -83,7 +84,7 @@ def read_corrections(path: Path) -> dict[str, tuple[Correction, ...]]:
 def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[str, Side], Features]:
     """The features kept beside boards.json; read from the faces anew when they are not those of today."""
     try:
-        known = unpack((folder / FEATURES_FILE).read_bytes(), (Features, Mark, Cathedral, Sapwood))
+        known = map_pack(folder / FEATURES_FILE, (Features, Mark, Cathedral, Sapwood))
         of_today = (known["made_by"], known["boards_sha256"]) == (
             code_fingerprint(),
             _sha256(folder / BOARDS_FILE),

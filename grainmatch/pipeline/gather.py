@@ -52,6 +52,16 @@ class Reading:
 
 
 @dataclass(frozen=True, eq=False)
+class Measured:
+    """All boards of a set of photos, what was read from their faces, and what to tell the user."""
+
+    boards: tuple[Board, ...]
+    features: Mapping[tuple[str, Side], Features]
+    warnings: tuple[str, ...] = ()
+    failures: tuple[Failure, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
 class Gathered:
     """Boards numbered over all photos, the features of their faces, and what to ask the user."""
 

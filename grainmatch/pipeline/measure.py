@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from dataclasses import replace
 from pathlib import Path
-from types import MappingProxyType
-
-import cv2
 
 from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.ends import find_ends, is_ends_photo
-from grainmatch.board.join import join_lengthwise
 from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
-from grainmatch.disk import is_folder
 from grainmatch.errors import GrainmatchError, PhotoError, UsageError
 from grainmatch.face.endgrain import read_end
 from grainmatch.face.reading import read_face
-from grainmatch.model import Bench, Board, Face, Features, Photo, Progress, Side
+from grainmatch.model import Bench, Board, Face, Features, Photo, Side
 from grainmatch.photo.evenness import even_light
 from grainmatch.photo.pose import (
     KnownBoard,
     KnownScale,
     SheetOn,
     carry_points,
-    check_thickness,
     fit_bench,
     fit_bench_from_board,
     guess_bench,
@@ -39,22 +32,11 @@ from grainmatch.photo.pose import (
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
 from grainmatch.pipeline.cache import ReadingCache
-from grainmatch.pipeline.gather import Failure, Reading, Shows, gather_boards, tell_what_it_shows
-from grainmatch.wood.species import find_species
+from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
 _WORKERS = 2
 _PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
-
-
-@dataclass(frozen=True, eq=False)
-class Measured:
-    """All boards of a set of photos, what was read from their faces, and what to tell the user."""
-
-    boards: tuple[Board, ...]
-    features: Mapping[tuple[str, Side], Features]
-    warnings: tuple[str, ...] = ()
-    failures: tuple[Failure, ...] = ()
 
 
 def measure_boards(
@@ -113,7 +95,7 @@ def _read_faces(
         boards=boards,
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
-        features=tuple(_read_one_face(b.faces[0]) for b in boards),
+        features=tuple(read_one_face(b.faces[0]) for b in boards),
         warnings=(*lit.warnings, *unused),
     )
 
@@ -181,101 +163,7 @@ def _lay_flat(bench: Bench, outline: BoardOutline, board_id: str, thickness_mm: 
     )
 
 
-# --- many photos -----------------------------------------------------------------------------
-
-
-def photos_to_boards(
-    paths: Iterable[Path],
-    *,
-    thickness_mm: float,
-    sheet_on: SheetOn = "bench",
-    species: str = "",
-    known: KnownScale | str | None = None,
-    corrections: Mapping[str, Sequence[Correction]] = MappingProxyType({}),
-    progress: Progress | None = None,
-    cache: ReadingCache | None = None,
-    processes: int = 1,
-) -> Measured:
-    """Photos of faces, backs and ends -> boards with up to two faces, their end rings and features.
-
-    paths: photos, or folders of photos. What a photo shows is told by `show`, `back` or `ends` in its
-    file name, else by what is in it. Boards are numbered over all show photos in the order given.
-    Photos named `NAME_part1`, `NAME_part2` ... show stretches of the same long boards and are joined.
-    A photo that cannot be used becomes a Failure and the others go on. corrections: what the user
-    changed, by photo file name. cache: readings kept from earlier runs, None to read every photo anew.
-    processes: how many photos to read at a time, each in a process of its own when above 1 (a script
-    that asks for that must guard its start with `if __name__ == "__main__"`).
-    Raises UsageError for an impossible thickness, WoodError for an unknown species, PhotoError when no
-    photo is named.
-    """
-    check_thickness(thickness_mm)
-    species_name = find_species(species).name if species else ""
-    photos = list(list_photos(paths))
-    if not photos:
-        raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
-
-    options = _Options(thickness_mm, sheet_on, known, corrections, cache)
-    readings: list[Reading] = []
-    for reading in _read_all(photos, options, processes):
-        readings.append(reading)
-        if progress:
-            progress(len(readings), len(photos), reading.path.name)
-    readings = join_parts(readings)
-    gathered = gather_boards(readings)
-    warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
-    return Measured(
-        tuple(replace(b, species=species_name) for b in gathered.boards),
-        gathered.features,
-        (*warnings, *gathered.questions),
-        tuple(r.failure for r in readings if r.failure),
-    )
-
-
-@dataclass(frozen=True)
-class _Options:
-    """What every photo of a set is read with."""
-
-    thickness_mm: float
-    sheet_on: SheetOn
-    known: KnownScale | str | None
-    corrections: Mapping[str, Sequence[Correction]]
-    cache: ReadingCache | None
-
-    def read(self, path: Path) -> Reading:
-        return read_bench_photo(
-            path,
-            thickness_mm=self.thickness_mm,
-            sheet_on=self.sheet_on,
-            known=self.known,
-            corrections=tuple(self.corrections.get(path.name, ())),
-            cache=self.cache,
-        )
-
-
-def _read_all(photos: Sequence[Path], options: _Options, processes: int) -> Iterator[Reading]:
-    """Readings in the photos' order; those kept from before need no process."""
-    fresh = [p for p in photos if not _is_kept(p, options)]
-    if processes < 2 or len(fresh) < 2:
-        yield from map(options.read, photos)
-        return
-    options = replace(options, corrections=dict(options.corrections))  # a read-only view cannot travel
-    with ProcessPoolExecutor(
-        min(processes, len(fresh)),
-        mp_context=get_context("spawn"),
-        initializer=cv2.setNumThreads,
-        initargs=(1,),
-    ) as pool:
-        coming = {path: pool.submit(options.read, path) for path in fresh}
-        for path in photos:
-            yield coming[path].result() if path in coming else options.read(path)
-
-
-def _is_kept(path: Path, options: _Options) -> bool:
-    corrections = tuple(options.corrections.get(path.name, ()))
-    cache = options.cache
-    return cache is not None and cache.holds(
-        path, options.thickness_mm, options.sheet_on, options.known, corrections
-    )
+# --- one photo of a pile ----------------------------------------------------------------------
 
 
 def read_bench_photo(
@@ -315,13 +203,7 @@ def _read_photo_anew(
         if shows == "ends" or (
             shows == "unsaid" and is_ends_photo(bench, thickness_mm=thickness_mm, sheet_on=sheet_on)
         ):
-            ends = tuple(find_ends(bench, thickness_mm=thickness_mm, sheet_on=sheet_on))
-            if not ends:
-                raise PhotoError(
-                    f"No board ends were found in {photo.name}.", "Take the ends from closer by."
-                )
-            rings = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in ends)
-            return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
+            return _read_ends(path, bench, thickness_mm, sheet_on)
         return _read_faces(path, shows, bench, thickness_mm, corrections)
     except GrainmatchError as error:
         return Reading(path, shows, failure=Failure(path.name, error.message, error.advice))
@@ -335,40 +217,8 @@ def _read_ends(path: Path, bench: Bench, thickness_mm: float, sheet_on: SheetOn)
     return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
 
 
-def join_parts(readings: Sequence[Reading]) -> list[Reading]:
-    """Readings with the parts of long boards joined: the k-th board of each part is one board.
-
-    A pile whose parts cannot be joined becomes a Reading with a failure.
-    """
-    piles: dict[str, list[Reading]] = {}
-    for reading in readings:
-        part = _PART.search(reading.path.stem.lower())
-        whole = f"{part.start()} {_PART.sub('', reading.path.stem.lower())}" if part else str(reading.path)
-        piles.setdefault(whole, []).append(reading)
-    return [_join_pile(parts) for parts in piles.values()]
-
-
-def _join_pile(parts: list[Reading]) -> Reading:
-    first = parts[0]
-    if len(parts) == 1 or any(p.failure for p in parts):
-        return next((p for p in parts if p.failure), first)
-    ordered = sorted(parts, key=lambda p: _natural(p.path.name))
-    try:
-        joined = [join_lengthwise(same) for same in zip(*(p.boards for p in ordered), strict=True)]
-    except (GrainmatchError, ValueError) as error:
-        message = getattr(error, "message", "The parts show different numbers of boards.")
-        advice = getattr(error, "advice", "Photograph every board in each part, in the same order.")
-        return Reading(first.path, first.shows, failure=Failure(first.path.name, message, advice))
-    boards = tuple(j.board for j in joined)
-    return replace(
-        ordered[0],
-        boards=boards,
-        features=tuple(_read_one_face(b.faces[0]) for b in boards),
-        warnings=tuple(w for p in ordered for w in p.warnings),
-    )
-
-
-def _read_one_face(face: Face) -> Features:
+def read_one_face(face: Face) -> Features:
+    """What a maker's eye reads from one face."""
     return read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
 
 
@@ -376,24 +226,5 @@ def read_features(boards: Sequence[Board]) -> dict[tuple[str, Side], Features]:
     """What a maker's eye reads from every face, by (board id, side)."""
     faces = [(b.id, f) for b in boards for f in b.faces]
     with ThreadPoolExecutor(_WORKERS) as pool:
-        found = pool.map(_read_one_face, [face for _, face in faces])
+        found = pool.map(read_one_face, [face for _, face in faces])
         return {(board_id, face.side): read for (board_id, face), read in zip(faces, found, strict=True)}
-
-
-def list_photos(paths: Iterable[Path]) -> Iterator[Path]:
-    """The photos named, with those in named folders, counted as people count (2 before 10)."""
-    for path in paths:
-        if is_folder(path):
-            try:
-                inside = [p for p in path.iterdir() if p.suffix.lower() in PHOTO_ENDINGS]
-            except OSError as error:
-                raise PhotoError(
-                    f"The folder {path.name} cannot be opened.", "Check that you may read it."
-                ) from error
-            yield from sorted(inside, key=lambda p: _natural(p.name))
-        else:
-            yield path
-
-
-def _natural(name: str) -> list[tuple[int, str]]:
-    return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name.lower())]

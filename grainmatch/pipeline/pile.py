@@ -1,0 +1,194 @@
+"""A pile of photos -> boards: each photo read once, by as many processes as there are cores, then joined.
+
+Readings stay on disk, in the cache or in a folder of this run, and are mapped: a pile of five hundred photos
+takes no more memory than one of five.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from types import MappingProxyType
+
+from grainmatch.board.correct import Correction
+from grainmatch.board.join import join_lengthwise
+from grainmatch.disk import is_folder
+from grainmatch.errors import GrainmatchError, PhotoError
+from grainmatch.model import Progress
+from grainmatch.photo.pose import KnownScale, SheetOn, check_thickness
+from grainmatch.pipeline.cache import ReadingCache
+from grainmatch.pipeline.gather import Failure, Measured, Reading, gather_boards
+from grainmatch.pipeline.measure import read_bench_photo, read_one_face
+from grainmatch.pipeline.workers import hire_workers
+from grainmatch.wood.species import find_species
+
+PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
+_PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
+
+
+def photos_to_boards(
+    paths: Iterable[Path],
+    *,
+    thickness_mm: float,
+    sheet_on: SheetOn = "bench",
+    species: str = "",
+    known: KnownScale | str | None = None,
+    corrections: Mapping[str, Sequence[Correction]] = MappingProxyType({}),
+    progress: Progress | None = None,
+    cache: ReadingCache | None = None,
+    processes: int = 1,
+) -> Measured:
+    """Photos of faces, backs and ends -> boards with up to two faces, their end rings and features.
+
+    paths: photos, or folders of photos. What a photo shows is told by `show`, `back` or `ends` in its
+    file name, else by what is in it. Boards are numbered over all show photos in the order given.
+    Photos named `NAME_part1`, `NAME_part2` ... show stretches of the same long boards and are joined.
+    A photo that cannot be used becomes a Failure and the others go on. corrections: what the user
+    changed, by photo file name. cache: readings kept from earlier runs, None to read every photo anew.
+    processes: how many photos to read at a time, each in a process of its own when above 1.
+    Raises UsageError for an impossible thickness, WoodError for an unknown species, PhotoError when no
+    photo is named.
+    """
+    check_thickness(thickness_mm)
+    species_name = find_species(species).name if species else ""
+    photos = list(list_photos(paths))
+    if not photos:
+        raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
+
+    options = _Options(thickness_mm, sheet_on, known, corrections, cache)
+    readings: list[Reading] = []
+    for reading in _read_all(photos, options, processes):
+        readings.append(reading)
+        if progress:
+            progress(len(readings), len(photos), reading.path.name)
+    readings = join_parts(readings)
+    gathered = gather_boards(readings)
+    warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
+    return Measured(
+        tuple(replace(b, species=species_name) for b in gathered.boards),
+        gathered.features,
+        (*warnings, *gathered.questions),
+        tuple(r.failure for r in readings if r.failure),
+    )
+
+
+@dataclass(frozen=True)
+class _Options:
+    """What every photo of a pile is read with."""
+
+    thickness_mm: float
+    sheet_on: SheetOn
+    known: KnownScale | str | None
+    corrections: Mapping[str, Sequence[Correction]]
+    cache: ReadingCache | None
+
+    def read(self, path: Path) -> Reading:
+        return read_bench_photo(
+            path,
+            thickness_mm=self.thickness_mm,
+            sheet_on=self.sheet_on,
+            known=self.known,
+            corrections=tuple(self.corrections.get(path.name, ())),
+            cache=self.cache,
+        )
+
+    def read_and_keep(self, path: Path) -> None:
+        """Read a photo for another process to find in the cache."""
+        self.read(path)
+
+    def is_kept(self, path: Path) -> bool:
+        corrections = tuple(self.corrections.get(path.name, ()))
+        cache = self.cache
+        return cache is not None and cache.holds(
+            path, self.thickness_mm, self.sheet_on, self.known, corrections
+        )
+
+
+def _read_all(photos: Sequence[Path], options: _Options, processes: int) -> Iterator[Reading]:
+    """Readings in the photos' order; those kept from before need no process."""
+    fresh = [p for p in photos if not options.is_kept(p)]
+    if processes < 2 or len(fresh) < 2:
+        yield from map(options.read, photos)
+        return
+    options = replace(options, corrections=dict(options.corrections))  # a read-only view cannot travel
+    with _somewhere_to_keep(options) as keeping, hire_workers(min(processes, len(fresh))) as do:
+        coming = {path: do(partial(keeping.read_and_keep, path)) for path in fresh}
+        for path in photos:
+            yield _fetch(path, coming[path], keeping) if path in coming else keeping.read(path)
+
+
+def _fetch(path: Path, done: Future[bool], options: _Options) -> Reading:
+    """What a worker left in the cache; read here when the disk had no room for it."""
+    if done.result():
+        return options.read(path)
+    message = f"The program that read {path.name} stopped without a word."
+    advice = "Close other programs to free memory, or save the photo anew as JPEG, and try again."
+    return Reading(path, "unsaid", failure=Failure(path.name, message, advice))
+
+
+@contextmanager
+def _somewhere_to_keep(options: _Options) -> Iterator[_Options]:
+    """The options with a cache for the workers to leave their readings in: of this run alone if need be."""
+    if options.cache is not None:
+        yield options
+        return
+    with tempfile.TemporaryDirectory(prefix="grainmatch-", ignore_cleanup_errors=True) as folder:
+        yield replace(options, cache=ReadingCache(Path(folder)))
+
+
+def join_parts(readings: Sequence[Reading]) -> list[Reading]:
+    """Readings with the parts of long boards joined: the k-th board of each part is one board.
+
+    A pile whose parts cannot be joined becomes a Reading with a failure.
+    """
+    piles: dict[str, list[Reading]] = {}
+    for reading in readings:
+        part = _PART.search(reading.path.stem.lower())
+        whole = f"{part.start()} {_PART.sub('', reading.path.stem.lower())}" if part else str(reading.path)
+        piles.setdefault(whole, []).append(reading)
+    return [_join_pile(parts) for parts in piles.values()]
+
+
+def _join_pile(parts: list[Reading]) -> Reading:
+    first = parts[0]
+    if len(parts) == 1 or any(p.failure for p in parts):
+        return next((p for p in parts if p.failure), first)
+    ordered = sorted(parts, key=lambda p: _natural(p.path.name))
+    try:
+        joined = [join_lengthwise(same) for same in zip(*(p.boards for p in ordered), strict=True)]
+    except (GrainmatchError, ValueError) as error:
+        message = getattr(error, "message", "The parts show different numbers of boards.")
+        advice = getattr(error, "advice", "Photograph every board in each part, in the same order.")
+        return Reading(first.path, first.shows, failure=Failure(first.path.name, message, advice))
+    boards = tuple(j.board for j in joined)
+    return replace(
+        ordered[0],
+        boards=boards,
+        features=tuple(read_one_face(b.faces[0]) for b in boards),
+        warnings=tuple(w for p in ordered for w in p.warnings),
+    )
+
+
+def list_photos(paths: Iterable[Path]) -> Iterator[Path]:
+    """The photos named, with those in named folders, counted as people count (2 before 10)."""
+    for path in paths:
+        if is_folder(path):
+            try:
+                inside = [p for p in path.iterdir() if p.suffix.lower() in PHOTO_ENDINGS]
+            except OSError as error:
+                raise PhotoError(
+                    f"The folder {path.name} cannot be opened.", "Check that you may read it."
+                ) from error
+            yield from sorted(inside, key=lambda p: _natural(p.name))
+        else:
+            yield path
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    return [(int(part), "") if part.isdecimal() else (0, part) for part in re.split(r"(\d+)", name.lower())]

@@ -1,0 +1,113 @@
+"""Processes that do one call after another, so that photos are read on all cores.
+
+The standard pools start their processes by running the caller's main script again, which a page of the
+app or a script without a guard does not survive. These are started by name, and one that dies takes no
+more with it than the call it was at.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from queue import SimpleQueue
+from typing import IO, cast
+
+Call = Callable[[], None]
+_SERVE = "from grainmatch.pipeline.workers import serve; serve()"
+
+
+@contextmanager
+def hire_workers(workers_n: int) -> Iterator[Callable[[Call], Future[bool]]]:
+    """A function that has a call done by the next free process; the answer is False when the process died.
+
+    A call must be made of names that can be imported, and leaves what it found on disk. Calls that have not
+    begun when the `with` block ends are not done.
+    """
+    free: SimpleQueue[_Worker] = SimpleQueue()
+    workers = [_Worker() for _ in range(workers_n)]
+    for worker in workers:
+        free.put(worker)
+
+    def do(call: Call) -> bool:
+        worker = free.get()
+        try:
+            return worker.do(call)
+        finally:
+            free.put(worker)
+
+    with ThreadPoolExecutor(workers_n) as threads:
+        try:
+            yield lambda call: threads.submit(do, call)
+        finally:
+            threads.shutdown(wait=False, cancel_futures=True)
+            for worker in workers:
+                worker.stop()
+
+
+class _Worker:
+    """One process, started anew after it died."""
+
+    def __init__(self) -> None:
+        self._process = self._start()
+        self._stopped = False
+
+    def do(self, call: Call) -> bool:
+        """Have a call done; False when the process died over it."""
+        try:
+            requests, replies = self._pipes()
+            pickle.dump(call, requests)
+            requests.flush()
+            if replies.readline():
+                return True
+        except (OSError, ValueError):  # the pipe of a process that is no more
+            pass
+        if not self._stopped:
+            self._end()
+            self._process = self._start()
+        return False
+
+    def stop(self) -> None:
+        """End the process, whatever it is at."""
+        self._stopped = True
+        self._end()
+
+    def _start(self) -> subprocess.Popen[bytes]:
+        surroundings = os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+        return subprocess.Popen(  # noqa: S603 (our own words)
+            [sys.executable, "-c", _SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=surroundings
+        )
+
+    def _end(self) -> None:
+        self._process.kill()
+        self._process.wait()
+        for pipe in self._pipes():
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+    def _pipes(self) -> tuple[IO[bytes], IO[bytes]]:
+        return cast("IO[bytes]", self._process.stdin), cast("IO[bytes]", self._process.stdout)
+
+
+def serve() -> None:
+    """What a worker does: the calls that come on standard input, until it ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the one who hired us stops us
+    import cv2
+
+    cv2.setNumThreads(1)  # there is a worker for every core
+    replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing printed may pass for a reply
+    while True:
+        try:
+            call = pickle.load(sys.stdin.buffer)  # noqa: S301 (from the process that started this one)
+        except EOFError:
+            return
+        call()
+        replies.write(b"done\n")
+        replies.flush()

@@ -1,0 +1,47 @@
+"""Working processes: calls done elsewhere, one that dies, a caller that cannot be imported again."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from functools import partial
+from pathlib import Path
+
+from grainmatch.pipeline.workers import hire_workers
+
+
+def test_calls_are_done_and_a_death_costs_one_call(tmp_path: Path) -> None:
+    calls: list[partial[None]] = [
+        partial(os.mkdir, tmp_path / "a"),
+        partial(os._exit, 3),
+        partial(os.mkdir, tmp_path / "b"),
+        partial(print, "words on standard output are no reply"),
+    ]
+    with hire_workers(1) as do:
+        done = [do(call) for call in calls]
+        assert [d.result() for d in done] == [True, False, True, True]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a", "b"]
+
+
+def test_leaving_early_waits_for_nobody(tmp_path: Path) -> None:
+    with hire_workers(1) as do:
+        first = do(partial(time.sleep, 60))
+        later = do(partial(os.mkdir, tmp_path / "never"))
+    assert first.result() is False
+    assert later.cancelled()
+    assert not (tmp_path / "never").exists()
+
+
+def test_a_script_without_a_guard_can_hire(tmp_path: Path) -> None:
+    script = tmp_path / "script.py"
+    script.write_text(
+        "import functools, os\n"
+        "from grainmatch.pipeline.workers import hire_workers\n"
+        "os.mkdir('once')\n"
+        "with hire_workers(2) as do:\n"
+        "    print(do(functools.partial(os.mkdir, 'here')).result())\n"
+    )
+    ran = subprocess.run([sys.executable, script], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (ran.stdout, ran.stderr) == ("True\n", "")
