@@ -8,12 +8,13 @@ import sys
 import time
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from grainmatch.pipeline.workers import hire_workers
 
 
 def test_calls_are_done_and_a_death_costs_one_call(tmp_path: Path) -> None:
-    calls: list[partial[None]] = [
+    calls: list[partial[Any]] = [
         partial(os.mkdir, tmp_path / "a"),
         partial(os._exit, 3),
         partial(os.mkdir, tmp_path / "b"),
