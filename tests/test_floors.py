@@ -20,6 +20,7 @@ FLOORS = (
     {"search", "glueup", "report", "store"},
     {"score", "synth"},
     {"photo", "board", "face", "wood"},
+    {"panel"},
     {"model"},
     {"units", "geometry", "colour", "disk"},
     {"errors"},

@@ -17,10 +17,10 @@ from grainmatch.glueup.glue import (
     measure_glue_need,
     predict_work_min,
 )
-from grainmatch.glueup.panel import Panel, place_panel
 from grainmatch.glueup.stages import Parts, StageLimits, choose_rounds
 from grainmatch.glueup.trim import ROUGH_END_MM
 from grainmatch.model import Board, EdgeMark, GlueUp, Layout, Stage, Tools
+from grainmatch.panel import PlacedTop, place_top
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room, check_moisture
 from grainmatch.wood.top import LaidBoard, lay_boards
 
@@ -54,8 +54,8 @@ def plan_glueup(
     first. Raises LayoutError for a missing board or one ripped to nothing, WoodError for an unknown wood.
     """
     laid = lay_boards(layout, boards, room=room, species=species, species_file=species_file)
-    panel = place_panel(layout, boards)
-    ends = _rough_ends(panel)
+    placed = place_top(layout, boards)
+    ends = _rough_ends(placed)
     shop = _Work(laid, ends, tools)
     limits = StageLimits(shop.fits, tools.planer_width_mm, tools.lift_kg * tools.people_n)
     rounds = choose_rounds(
@@ -204,12 +204,15 @@ class _Work:
         return warnings
 
 
-def _rough_ends(panel: Panel) -> list[tuple[float, float]]:
+def _rough_ends(placed: PlacedTop) -> list[tuple[float, float]]:
     """Panel x of each board's ends once cut to rough length."""
-    left, right = panel.cut_mm[0] - ROUGH_END_MM, panel.cut_mm[2] + ROUGH_END_MM
-    ends = [(max(b.left_mm, left), min(b.right_mm, right)) for b in panel.boards]
+    left, right = placed.cut.left_mm - ROUGH_END_MM, placed.cut.right_mm + ROUGH_END_MM
+    ends = [(max(b.box.left_mm, left), min(b.box.right_mm, right)) for b in placed.boards]
     # a board slid wholly beside the cut keeps its own ends; the trim plan warns of it
-    return [e if e[1] > e[0] else (b.left_mm, b.right_mm) for e, b in zip(ends, panel.boards, strict=True)]
+    return [
+        e if e[1] > e[0] else (b.box.left_mm, b.box.right_mm)
+        for e, b in zip(ends, placed.boards, strict=True)
+    ]
 
 
 def _mark_edges(layout: Layout) -> tuple[EdgeMark, ...]:

@@ -8,8 +8,8 @@ from types import MappingProxyType
 import numpy as np
 
 from grainmatch.errors import LayoutError
-from grainmatch.glueup.panel import Panel, PanelBoard, place_panel
 from grainmatch.model import Board, BoardTrim, Face, Layout, Mark, ShapeOption, Side, SparePiece, TrimPlan
+from grainmatch.panel import PlacedBoard, PlacedTop, place_top
 
 Marks = Mapping[tuple[str, Side], Sequence[Mark]]
 """What was found on each face, by board id and side."""
@@ -62,70 +62,70 @@ def plan_trim(
     """
     if top_mm is not None and not (0 < top_mm[0] <= 100_000 and 0 < top_mm[1] <= 100_000):
         raise LayoutError("The size of the top is impossible.", "Give a length and a width above zero.")
-    panel = place_panel(layout, boards, top_mm)
+    placed = place_top(layout, boards, top_mm=top_mm)
     wanted = top_mm or layout.top_mm
-    trims = tuple(_trim_board(item, panel, wanted) for item in panel.boards)
-    rough = {item.board.id: _rough_ends(item, panel) for item in panel.boards}
-    used = {item.board.id for item in panel.boards}
-    spare = [piece for item in panel.boards for piece in _spare_of(item, panel, rough[item.board.id])]
+    trims = tuple(_trim_board(item, placed, wanted) for item in placed.boards)
+    rough = {item.board.id: _rough_ends(item, placed) for item in placed.boards}
+    used = {item.board.id for item in placed.boards}
+    spare = [piece for item in placed.boards for piece in _spare_of(item, placed, rough[item.board.id])]
     spare += [_whole(board) for board in boards if board.id not in used]
-    left, top, right, bottom = panel.cut_mm
-    area = sum(b.board.length_mm * (b.board.start_width_mm + b.board.end_width_mm) / 2 for b in panel.boards)
+    left, top, right, bottom = placed.cut
+    area = sum(b.board.length_mm * (b.board.start_width_mm + b.board.end_width_mm) / 2 for b in placed.boards)
     return TrimPlan(
-        panel_mm=panel.size_mm,
-        cut_mm=panel.cut_mm,
+        panel_mm=(placed.panel.length_mm, placed.panel.width_mm),
+        cut_mm=placed.cut,
         boards=trims,
         rough_mm=rough,
         spare=tuple(spare),
         lost_frac=max(0.0, 1 - (right - left) * (bottom - top) / area),
         edge_options=EDGES,
         corner_options=CORNERS,
-        marks_left_in=tuple(_marks_in_top(panel, marks)),
-        warnings=tuple(_size_warnings(panel, trims, wanted)),
+        marks_left_in=tuple(_marks_in_top(placed, marks)),
+        warnings=tuple(_size_warnings(placed, trims, wanted)),
         assumptions=() if marks else ("No marks were given: look at the faces before the final cut.",),
     )
 
 
-def _trim_board(item: PanelBoard, panel: Panel, wanted: tuple[float, float] | None) -> BoardTrim:
-    left, top, right, bottom = panel.cut_mm
+def _trim_board(item: PlacedBoard, placed: PlacedTop, wanted: tuple[float, float] | None) -> BoardTrim:
+    left, top, right, bottom = placed.cut
     if wanted is not None:  # the asked lines, also where the panel does not reach them
-        left, right = panel.middle_mm - wanted[0] / 2, panel.middle_mm + wanted[0] / 2
+        left, right = placed.middle_mm - wanted[0] / 2, placed.middle_mm + wanted[0] / 2
     return BoardTrim(
         board_id=item.board.id,
-        left_mm=left - item.left_mm,
-        right_mm=item.right_mm - right,
-        upper_mm=max(0.0, min(top, item.bottom_mm) - item.top_mm),
-        lower_mm=max(0.0, item.bottom_mm - max(bottom, item.top_mm)),
+        left_mm=left - item.box.left_mm,
+        right_mm=item.box.right_mm - right,
+        upper_mm=max(0.0, min(top, item.box.bottom_mm) - item.box.top_mm),
+        lower_mm=max(0.0, item.box.bottom_mm - max(bottom, item.box.top_mm)),
         slide_mm=item.placement.pose.slide_mm,
     )
 
 
-def _rough_ends(item: PanelBoard, panel: Panel) -> tuple[float, float]:
+def _rough_ends(item: PlacedBoard, placed: PlacedTop) -> tuple[float, float]:
     """Panel x of the two cuts before gluing; the board's own ends where little would come off."""
-    left, right = panel.cut_mm[0] - ROUGH_END_MM, panel.cut_mm[2] + ROUGH_END_MM
-    return max(left, item.left_mm), min(right, item.right_mm)
+    left, right = placed.cut.left_mm - ROUGH_END_MM, placed.cut.right_mm + ROUGH_END_MM
+    return max(left, item.box.left_mm), min(right, item.box.right_mm)
 
 
-def _spare_of(item: PanelBoard, panel: Panel, rough: tuple[float, float]) -> list[SparePiece]:
+def _spare_of(item: PlacedBoard, placed: PlacedTop, rough: tuple[float, float]) -> list[SparePiece]:
     board, pose = item.board, item.placement.pose
     rip_upper, rip_lower = item.placement.rip_mm
-    top, bottom = panel.cut_mm[1], panel.cut_mm[3]
-    over_upper, over_lower = max(0.0, top - item.top_mm), max(0.0, item.bottom_mm - bottom)
+    top, bottom = placed.cut.top_mm, placed.cut.bottom_mm
+    over_upper, over_lower = max(0.0, top - item.box.top_mm), max(0.0, item.box.bottom_mm - bottom)
     length = rough[1] - rough[0]
-    start, width = rough[0] - item.left_mm, board.width_mm
+    start, width = rough[0] - item.box.left_mm, board.width_mm
     # along, across: distance from the left end and the upper edge as the board lies
     cuts = [
         ("end", 0.0, 0.0, start - KERF_MM, width),
         ("end", start + length + KERF_MM, 0.0, board.length_mm - start - length - KERF_MM, width),
         ("edge", start, 0.0, length, rip_upper - KERF_MM),
         ("edge", start, width - rip_lower + KERF_MM, length, rip_lower - KERF_MM),
-        ("edge", start, rip_upper, length, min(over_upper, item.width_mm) - KERF_MM),
+        ("edge", start, rip_upper, length, min(over_upper, item.box.width_mm) - KERF_MM),
         (
             "edge",
             start,
             width - rip_lower - over_lower + KERF_MM,
             length,
-            min(over_lower, item.width_mm) - KERF_MM,
+            min(over_lower, item.box.width_mm) - KERF_MM,
         ),
     ]
     # a turned board shows its right end on the left and its lower edge above, a flipped one only the latter
@@ -152,10 +152,10 @@ def _whole(board: Board) -> SparePiece:
     )
 
 
-def _marks_in_top(panel: Panel, marks: Marks) -> list[str]:
-    left, top, right, bottom = panel.cut_mm
+def _marks_in_top(placed: PlacedTop, marks: Marks) -> list[str]:
+    left, top, right, bottom = placed.cut
     found: list[str] = []
-    for item in panel.boards:
+    for item in placed.boards:
         side = item.placement.pose.side_up
         face = item.board.face(side)
         if face is None:
@@ -170,7 +170,7 @@ def _marks_in_top(panel: Panel, marks: Marks) -> list[str]:
     return found
 
 
-def _box_in_panel(item: PanelBoard, face: Face, mark: Mark) -> tuple[float, float, float, float]:
+def _box_in_panel(item: PlacedBoard, face: Face, mark: Mark) -> tuple[float, float, float, float]:
     """The mark's box in panel mm: left, top, right, bottom."""
     points = np.asarray(mark.outline_mm, dtype=np.float64)
     upper, lower = face.upper_edge_mm, face.lower_edge_mm
@@ -180,25 +180,28 @@ def _box_in_panel(item: PanelBoard, face: Face, mark: Mark) -> tuple[float, floa
     along, across = points[:, 0] - min(upper[0, 0], lower[0, 0]), points[:, 1] - middle
     if item.placement.pose.turned:
         along, across = item.board.length_mm - along, -across
-    x = item.left_mm + along
-    y = item.top_mm - item.placement.rip_mm[0] + item.board.width_mm / 2 + across
+    x = item.box.left_mm + along
+    y = item.box.top_mm - item.placement.rip_mm[0] + item.board.width_mm / 2 + across
     # what the rip takes off is gone before gluing
-    y = np.clip(y, item.top_mm, item.bottom_mm)
+    y = np.clip(y, item.box.top_mm, item.box.bottom_mm)
     return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
 
-def _size_warnings(panel: Panel, trims: Sequence[BoardTrim], wanted: tuple[float, float] | None) -> list[str]:
+def _size_warnings(
+    placed: PlacedTop, trims: Sequence[BoardTrim], wanted: tuple[float, float] | None
+) -> list[str]:
     warnings = [
         f"Board {trim.board_id} falls {-min(trim.left_mm, trim.right_mm):.0f} mm short of the"
         f" {'left' if trim.left_mm < trim.right_mm else 'right'} cut: slide it, or make the top shorter."
         for trim in trims
         if min(trim.left_mm, trim.right_mm) < -SHORT_MM
     ]
-    if wanted is not None and panel.size_mm[1] < wanted[1] - SHORT_MM:
+    if wanted is not None and placed.panel.width_mm < wanted[1] - SHORT_MM:
         warnings.append(
-            f"The boards make {panel.size_mm[1]:.0f} mm of the {wanted[1]:.0f} mm asked for: add a board."
+            f"The boards make {placed.panel.width_mm:.0f} mm of the {wanted[1]:.0f} mm asked for:"
+            " add a board."
         )
-    thin, thick = (f(b.board.thickness_mm for b in panel.boards) for f in (min, max))
+    thin, thick = (f(b.board.thickness_mm for b in placed.boards) for f in (min, max))
     if thick - thin > 1.0:
         warnings.append(
             f"Thickness runs from {thin:.1f} to {thick:.1f} mm: plane all boards alike before gluing."

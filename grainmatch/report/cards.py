@@ -13,18 +13,11 @@ import numpy as np
 import segno
 
 from grainmatch.model import Board, Mark, Pose
+from grainmatch.panel import PlacedBoard, PlacedTop
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, new_page, wrap
 from grainmatch.report.pinup import planing_of, triangle_corners
-from grainmatch.report.place import (
-    FaceFeatures,
-    PlacedBoard,
-    PlacedTop,
-    board_name,
-    rip_at_ends,
-    rip_words,
-    slide_words,
-)
+from grainmatch.report.place import FaceFeatures, board_name, rip_at_ends, rip_words, slide_words
 from grainmatch.report.top import draw_strip
 from grainmatch.units import LengthUnits, format_length
 

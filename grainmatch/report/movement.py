@@ -7,10 +7,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from grainmatch.panel import PlacedTop
 from grainmatch.report.canvas import GREY, Drawing
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import fine_length, restate
-from grainmatch.report.place import PlacedTop, board_name
+from grainmatch.report.place import board_name
 from grainmatch.units import LengthUnits, format_length
 from grainmatch.wood.shrinkage import Movement
 from grainmatch.wood.top import SeasonShape, TopYear

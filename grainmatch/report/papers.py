@@ -9,6 +9,7 @@ from pathlib import Path
 
 from grainmatch.disk import sweep_parts, write_bytes
 from grainmatch.model import Board, Fastening, GlueUp, Layout, TrimPlan
+from grainmatch.panel import Box, PlacedTop, place_top
 from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
 from grainmatch.report.dxf import draw_dxf
@@ -18,7 +19,7 @@ from grainmatch.report.movement import flow_movement
 from grainmatch.report.page import Paper, Stamp, number_pages
 from grainmatch.report.pdf import draw_pdf
 from grainmatch.report.pinup import draw_pinup
-from grainmatch.report.place import Box, FaceFeatures, PlacedTop, place_top
+from grainmatch.report.place import FaceFeatures
 from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
 from grainmatch.report.record import layout_id, layout_to_json
 from grainmatch.report.stages import flow_glueup

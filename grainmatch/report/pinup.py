@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from grainmatch.face.planing import planing_direction
 from grainmatch.model import Layout
+from grainmatch.panel import PlacedBoard, PlacedTop
 from grainmatch.report.canvas import WHITE, Drawing, Point
 from grainmatch.report.page import (
     MARGIN_MM,
@@ -17,16 +18,7 @@ from grainmatch.report.page import (
     paragraph,
     table,
 )
-from grainmatch.report.place import (
-    FaceFeatures,
-    PlacedBoard,
-    PlacedTop,
-    board_name,
-    rip_at_ends,
-    rip_words,
-    size_words,
-    slide_words,
-)
+from grainmatch.report.place import FaceFeatures, board_name, rip_at_ends, rip_words, size_words, slide_words
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.top import draw_notes, draw_wood
 from grainmatch.units import LengthUnits, format_length

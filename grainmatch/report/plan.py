@@ -6,8 +6,9 @@ import csv
 import io
 from collections.abc import Sequence
 
+from grainmatch.panel import PlacedTop
 from grainmatch.report.canvas import GREY, Drawing
-from grainmatch.report.place import LEAST_RIP_MM, PlacedTop, board_name, rip_at_ends
+from grainmatch.report.place import LEAST_RIP_MM, board_name, rip_at_ends
 from grainmatch.units import MM_PER_INCH, LengthUnits
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")

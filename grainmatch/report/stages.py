@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from grainmatch.model import GlueUp, Stage
+from grainmatch.panel import Box, PlacedTop
 from grainmatch.report.canvas import BLACK, GREY, PALE, WHITE, Drawing
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import force_words, glue_words, restate, weight_words
 from grainmatch.report.page import LINE_STEP, WORDS_MM, bullets, paragraph, wrap
-from grainmatch.report.place import Box, PlacedTop, board_name, size_words
+from grainmatch.report.place import board_name, size_words
 from grainmatch.units import LengthUnits, format_length
 
 _WOOD = (233, 212, 182)

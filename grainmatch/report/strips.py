@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 
+from grainmatch.panel import Box, PlacedBoard, PlacedTop
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, check_line, new_page
-from grainmatch.report.place import Box, PlacedBoard, PlacedTop, board_name
+from grainmatch.report.place import board_name
 from grainmatch.report.top import draw_wood
 from grainmatch.units import MM_PER_INCH, LengthUnits
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from grainmatch.model import ShapeOption, SparePiece, TrimPlan
+from grainmatch.panel import PlacedTop
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import restate
-from grainmatch.report.place import PlacedTop, board_name, slide_words
+from grainmatch.report.place import board_name, slide_words
 from grainmatch.units import LengthUnits, format_length
 
 _ROUGH = [

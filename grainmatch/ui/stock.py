@@ -15,7 +15,7 @@ from PIL import Image
 from grainmatch.board.pair import swap_faces
 from grainmatch.errors import StoreError
 from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rgb, Score, Side
-from grainmatch.report.place import place_top
+from grainmatch.panel import place_top
 from grainmatch.report.record import read_boards
 from grainmatch.report.top import draw_wood
 from grainmatch.store import Job, JobBoard, Shop

@@ -103,12 +103,9 @@ def time_boards(watch: Stopwatch) -> None:
     measured = pipeline.photos_to_boards(PHOTOS, thickness_mm=THICKNESS_MM, cache=pipeline.usual_cache())
     for n, picked in ((8, 8), (16, 16), (24, 16)):
         boards, features = _copies(measured, n)
-        width_mm = 0.985 * sum(b.start_width_mm for b in boards) * picked / n
         print(f"{picked} of {n} boards")
-        problem = watch.time(
-            "price every pair of edges",
-            partial(pose_problem, boards, top_mm=(1700.0, width_mm), features=features),
-        )
+        price = partial(pose_problem, boards, features=features)
+        problem = replace(watch.time("price every pair of edges", price), n_pick=picked)
         status, _, _, cpsat_s = solve_circuit(problem, CPSAT_S)
         print(f"  CP-SAT on the pair costs: {status} after {cpsat_s:.1f} s")
         yardstick = ("CP-SAT on the pair costs", cpsat_s)
@@ -184,7 +181,7 @@ def _small_photos(folder: Path, photos_n: int) -> Iterator[Path]:
 
 
 def _copies(measured: Any, n: int) -> tuple[list[Board], dict[tuple[str, Side], Features]]:
-    """n boards: the measured ones, and again under other names with other widths, so that none are alike."""
+    """n boards: the measured ones, then the same again under other names."""
     boards, features = [], {}
     for k in range(n):
         board = measured.boards[k % len(measured.boards)]

@@ -24,6 +24,7 @@ from ezdxf.lldxf.encoding import decode_dxf_unicode
 from PIL import Image
 
 from grainmatch.model import Board, Layout, Placement, Score
+from grainmatch.panel import PlacedTop, place_top
 from grainmatch.report.canvas import Drawing, Line, Polygon, Text
 from grainmatch.report.cards import draw_card, draw_qr, qr_words
 from grainmatch.report.dxf import draw_dxf
@@ -32,7 +33,7 @@ from grainmatch.report.movement import gather
 from grainmatch.report.page import MARGIN_MM, PAPER_MM, Paper, check_line, new_page
 from grainmatch.report.papers import Plans, draw_pages, write_papers
 from grainmatch.report.pdf import draw_pdf, latin1, text_width_mm
-from grainmatch.report.place import PlacedTop, place_top, rip_at_ends
+from grainmatch.report.place import rip_at_ends
 from grainmatch.report.plan import boards_csv, cuts_csv, draw_plan
 from grainmatch.report.raster import draw_raster
 from grainmatch.report.strips import OVERLAP_MM, draw_strips, tile_starts

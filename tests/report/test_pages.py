@@ -28,13 +28,13 @@ from grainmatch.model import (
     Stage,
     TrimPlan,
 )
+from grainmatch.panel import Box, PlacedTop, place_top
 from grainmatch.report.canvas import Drawing, Line, Polygon, Text
 from grainmatch.report.fastening import flow_fastening
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import force_words, glue_words, restate, weight_words
 from grainmatch.report.papers import Plans, draw_pages
 from grainmatch.report.pinup import planing_of
-from grainmatch.report.place import Box, PlacedTop, place_top
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.stages import draw_stage, flow_glueup
 from grainmatch.report.trimming import flow_trim

@@ -7,7 +7,8 @@ import pytest
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Placement, Pose, Score
-from grainmatch.report.place import place_top, rip_words
+from grainmatch.panel import place_top
+from grainmatch.report.place import rip_words
 from grainmatch.report.top import draw_top, draw_wood
 from tests.report.fakes import fake_board, fake_boards, fake_layout
 

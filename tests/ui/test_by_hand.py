@@ -10,9 +10,9 @@ import pytest
 
 from grainmatch.errors import BoardError
 from grainmatch.model import Layout, Placement, Pose, Problem, Score, Wishes
+from grainmatch.panel import place_top
 from grainmatch.pipeline.arrange import pose_problem
 from grainmatch.pipeline.hand import HandScorer, cut_as_laid
-from grainmatch.report.place import place_top
 from grainmatch.report.top import draw_wood
 from grainmatch.score.top import score_layout
 from grainmatch.search.best import search_layouts
