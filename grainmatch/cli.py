@@ -10,6 +10,7 @@ import io
 import json
 import math
 import os
+import shutil
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -41,7 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"{error.message}\n{error.advice}", file=sys.stderr)
         return WRONG_USE if isinstance(error, UsageError | WoodError) else UNUSABLE
     except KeyboardInterrupt:
-        print("Stopped. What was saved before is untouched.", file=sys.stderr)
+        print("\nStopped. What was saved before is untouched; photos read so far are kept.", file=sys.stderr)
         return 130
 
 
@@ -92,8 +93,10 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
         _print_boards(measured.boards)
         _say(f"Wrote {len(measured.boards)} boards to {arguments.out}.")
     _warn(measured.warnings)
+    if len(measured.failures) > 1:
+        _say(f"{len(measured.failures)} photos could not be used:")
     for failure in measured.failures:
-        print(f"{failure.photo}: {failure.message} {failure.advice}", file=sys.stderr)
+        _say(f"{failure.photo}: {failure.message} {failure.advice}")
     return UNUSABLE if measured.failures else DONE
 
 
@@ -281,16 +284,24 @@ def _count(text: str) -> int:
 
 
 class _Progress:
-    """One line a step, at most two a second, so that a log stays readable."""
+    """How far the work has come: one line that is written over on a terminal; in a log at most two a second."""
 
     def __init__(self) -> None:
-        self._said, self._at_s = "", 0.0
+        self._at_s = -math.inf
+        self._terminal = sys.stderr.isatty()
 
     def __call__(self, done: int, total: int, text: str) -> None:
         now_s = time.monotonic()
-        if text != self._said or done == total or now_s - self._at_s >= 0.5:
-            _say(f"[{done}/{total}] {text}")
-            self._said, self._at_s = text, now_s
+        if not self._terminal and done < total and now_s - self._at_s < 0.5:
+            return
+        line = f"[{done}/{total}] {text}"
+        if not self._terminal:
+            _say(line)
+        else:
+            room = shutil.get_terminal_size().columns - 1
+            ending = "\n" if done == total else ""
+            print(f"\r{line[:room]:<{room}}", end=ending, file=sys.stderr, flush=True)
+        self._at_s = now_s
 
 
 def _say(text: str) -> None:

@@ -82,7 +82,7 @@ def parse_size_mm(text: str) -> tuple[float, float]:
 
 def format_length(length_mm: float, units: LengthUnits = "mm", *, decimals: int = 1) -> str:
     """Write a length for a reader: `142.0 mm`, or inches to the nearest sixteenth."""
-    return format_inches(length_mm) if units == "in" else f"{length_mm:.{decimals}f} mm"
+    return format_inches(length_mm) if units == "in" else f"{length_mm:z.{decimals}f} mm"
 
 
 def format_inches(length_mm: float, *, per_inch: int = 16) -> str:

@@ -97,3 +97,8 @@ def test_formats() -> None:
     assert format_length(142.04) == "142.0 mm"
     assert format_length(142.0, "in") == '5 9/16"'
     assert format_inches(0.1) == '0"'
+
+
+def test_nothing_is_written_as_minus_nothing() -> None:
+    assert format_length(-0.04) == "0.0 mm"
+    assert format_length(-0.06) == "-0.1 mm"
