@@ -24,7 +24,7 @@ from grainmatch.units import format_length, parse_length_mm, parse_size_mm
 
 if TYPE_CHECKING:
     from grainmatch.photo.pose import KnownScale
-    from grainmatch.pipeline import Measured
+    from grainmatch.pipeline.gather import Measured
 
 DONE, WRONG_USE, UNUSABLE = 0, 2, 3
 PROCESSES = min(os.cpu_count() or 1, 4)
@@ -58,10 +58,13 @@ def _sheet(arguments: argparse.Namespace) -> int:
 
 
 def _measure(arguments: argparse.Namespace) -> int:
-    from grainmatch import pipeline
+    from grainmatch.pipeline.bare import faces_to_boards
+    from grainmatch.pipeline.cache import usual_cache
+    from grainmatch.pipeline.files import read_corrections
+    from grainmatch.pipeline.pile import photos_to_boards
 
     if arguments.px_per_mm is not None:
-        measured = pipeline.faces_to_boards(
+        measured = faces_to_boards(
             arguments.photos,
             px_per_mm=arguments.px_per_mm,
             thickness_mm=arguments.thickness,
@@ -69,24 +72,24 @@ def _measure(arguments: argparse.Namespace) -> int:
             progress=_Progress(),
         )
         return _save(measured, arguments)
-    measured = pipeline.photos_to_boards(
+    measured = photos_to_boards(
         arguments.photos,
         thickness_mm=arguments.thickness,
         sheet_on=arguments.sheet_on,
         species=arguments.species,
         known=_known_scale(arguments),
-        corrections=pipeline.read_corrections(arguments.corrections) if arguments.corrections else {},
+        corrections=read_corrections(arguments.corrections) if arguments.corrections else {},
         progress=_Progress(),
-        cache=None if arguments.fresh else pipeline.usual_cache(),
+        cache=None if arguments.fresh else usual_cache(),
         processes=PROCESSES,
     )
     return _save(measured, arguments)
 
 
 def _save(measured: Measured, arguments: argparse.Namespace) -> int:
-    from grainmatch import pipeline
+    from grainmatch.pipeline.files import save_measured
 
-    document = pipeline.save_measured(measured, arguments.out)
+    document = save_measured(measured, arguments.out)
     if arguments.json:
         _print_json(document)
     else:
@@ -101,10 +104,10 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
 
 
 def _arrange(arguments: argparse.Namespace) -> int:
-    from grainmatch import pipeline
+    from grainmatch.pipeline.files import folder_to_layouts
     from grainmatch.report.score_words import describe_score
 
-    results = pipeline.folder_to_layouts(
+    results = folder_to_layouts(
         arguments.folder,
         arguments.out,
         top_mm=arguments.top,
@@ -127,9 +130,9 @@ def _arrange(arguments: argparse.Namespace) -> int:
 
 
 def _papers(arguments: argparse.Namespace) -> int:
-    from grainmatch import pipeline
+    from grainmatch.pipeline.files import file_to_papers
 
-    for path in pipeline.file_to_papers(
+    for path in file_to_papers(
         arguments.layout, arguments.out, paper=arguments.paper, units=arguments.units, strips=arguments.strips
     ):
         print(path)
@@ -137,9 +140,9 @@ def _papers(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from grainmatch import pipeline
+    from grainmatch.pipeline.check import check_dry_fit
 
-    checked = pipeline.check_dry_fit(arguments.layout, arguments.photo)
+    checked = check_dry_fit(arguments.layout, arguments.photo)
     if arguments.json:
         _print_json(checked.document())
     else:
@@ -284,7 +287,7 @@ def _count(text: str) -> int:
 
 
 class _Progress:
-    """How far the work has come: one line that is written over on a terminal; in a log at most two a second."""
+    """How far the work has come: a line written over on a terminal; at most two lines a second in a log."""
 
     def __init__(self) -> None:
         self._at_s = -math.inf

@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from grainmatch.pipeline import Measured, ReadingCache, photos_to_boards
+from grainmatch.pipeline.cache import ReadingCache
+from grainmatch.pipeline.gather import Measured
+from grainmatch.pipeline.pile import photos_to_boards
 
 # a busy machine must not fail a property; pytest-timeout catches hangs
 settings.register_profile("grainmatch", deadline=None)

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from grainmatch.cli import main
-from grainmatch.pipeline import faces_to_boards
+from grainmatch.pipeline.bare import faces_to_boards
 from grainmatch.synth import draw_face, grow_board
 
 

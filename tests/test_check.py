@@ -11,7 +11,9 @@ import pytest
 from grainmatch.cli import main
 from grainmatch.model import Layout, Placement, Pose, Score
 from grainmatch.photo.read import read_photo
-from grainmatch.pipeline import DryFit, Measured, check_photo, save_measured
+from grainmatch.pipeline.check import DryFit, check_photo
+from grainmatch.pipeline.files import save_measured
+from grainmatch.pipeline.gather import Measured
 from grainmatch.report.record import write_layout
 from grainmatch.score.differences import describe_differences
 

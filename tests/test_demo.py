@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from grainmatch.model import Board
-from grainmatch.pipeline import Measured
+from grainmatch.pipeline.gather import Measured
 
 
 def true_boards(truth: dict[str, Any]) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ from PIL import Image
 
 from grainmatch.board.correct import Correction, RemoveBoard, RenameBoard, SetShowFace
 from grainmatch.model import Photo
-from grainmatch.pipeline import photos_to_boards
+from grainmatch.pipeline.pile import photos_to_boards
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
 
 SIZE_PX = (1600, 1200)

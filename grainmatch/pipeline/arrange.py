@@ -9,8 +9,8 @@ from itertools import permutations
 import numpy as np
 
 from grainmatch.errors import LayoutError
-from grainmatch.face.reading import read_face
 from grainmatch.model import Board, Features, Layout, Placement, Pose, Problem, Progress, Rgb, Side, Wishes
+from grainmatch.pipeline.features import read_features
 from grainmatch.score.pile import TURN_OF
 from grainmatch.score.problem import build_problem
 from grainmatch.score.seam import price_flow
@@ -48,19 +48,9 @@ def pose_problem(
     features: Mapping[tuple[str, Side], Features] | None = None,
 ) -> Problem:
     """Boards -> Problem, reading whatever features are missing."""
-    return build_problem(boards, read_missing(boards, features), top_mm=top_mm, wishes=wishes or Wishes())
-
-
-def read_missing(
-    boards: Sequence[Board], features: Mapping[tuple[str, Side], Features] | None
-) -> dict[tuple[str, Side], Features]:
-    """The features given, and those of every face that has none yet."""
-    known = dict(features or {})
-    for board in boards:
-        for face in board.faces:
-            if (board.id, face.side) not in known:
-                known[board.id, face.side] = read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
-    return known
+    return build_problem(
+        boards, read_features(boards, features or {}), top_mm=top_mm, wishes=wishes or Wishes()
+    )
 
 
 def score_arrangement(
@@ -141,7 +131,7 @@ def arrange_tops(
     orders = permutations(range(len(tops_mm))) if len(tops_mm) <= 4 else [_longest_first(tops_mm)]
     best: list[Layout] | None = None
     refused: LayoutError | None = None
-    known = read_missing(boards, features)
+    known = read_features(boards, features or {})
     for order in orders:
         left, made = list(boards), {}
         try:

@@ -15,8 +15,8 @@ from grainmatch.face.extent import find_wood
 from grainmatch.model import Board, Progress
 from grainmatch.photo.pose import check_thickness
 from grainmatch.photo.read import read_photo
+from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.gather import Failure, Measured
-from grainmatch.pipeline.measure import read_features
 from grainmatch.pipeline.pile import list_photos
 from grainmatch.wood.species import find_species
 

@@ -31,8 +31,8 @@ from grainmatch.model import (
 )
 from grainmatch.pipeline.arrange import arrange
 from grainmatch.pipeline.cache import code_fingerprint
+from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.gather import Measured
-from grainmatch.pipeline.measure import read_features
 from grainmatch.report.pack import map_pack, write_pack
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers

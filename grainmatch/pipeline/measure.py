@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -16,8 +15,7 @@ from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
 from grainmatch.errors import GrainmatchError, PhotoError, UsageError
 from grainmatch.face.endgrain import read_end
-from grainmatch.face.reading import read_face
-from grainmatch.model import Bench, Board, Face, Features, Photo, Side
+from grainmatch.model import Bench, Board, Face, Photo
 from grainmatch.photo.evenness import even_light
 from grainmatch.photo.pose import (
     KnownBoard,
@@ -32,6 +30,7 @@ from grainmatch.photo.pose import (
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
 from grainmatch.pipeline.cache import ReadingCache
+from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
@@ -215,16 +214,3 @@ def _read_ends(path: Path, bench: Bench, thickness_mm: float, sheet_on: SheetOn)
         raise PhotoError(f"No board ends were found in {path.name}.", "Take the ends from closer by.")
     rings = tuple(read_end(e.rgb, px_per_mm=e.px_per_mm) for e in ends)
     return Reading(path, "ends", ends=ends, rings=rings, warnings=bench.warnings)
-
-
-def read_one_face(face: Face) -> Features:
-    """What a maker's eye reads from one face."""
-    return read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
-
-
-def read_features(boards: Sequence[Board]) -> dict[tuple[str, Side], Features]:
-    """What a maker's eye reads from every face, by (board id, side)."""
-    faces = [(b.id, f) for b in boards for f in b.faces]
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        found = pool.map(read_one_face, [face for _, face in faces])
-        return {(board_id, face.side): read for (board_id, face), read in zip(faces, found, strict=True)}

@@ -23,8 +23,9 @@ from grainmatch.errors import GrainmatchError, PhotoError
 from grainmatch.model import Progress
 from grainmatch.photo.pose import KnownScale, SheetOn, check_thickness
 from grainmatch.pipeline.cache import ReadingCache
+from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Measured, Reading, gather_boards
-from grainmatch.pipeline.measure import read_bench_photo, read_one_face
+from grainmatch.pipeline.measure import read_bench_photo
 from grainmatch.pipeline.workers import hire_workers
 from grainmatch.wood.species import find_species
 

@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -146,7 +147,8 @@ def read_boards(folder: Path) -> list[Board]:
 
     Raises StoreError for a missing, damaged or hostile file; images are only ever read from the folder.
     """
-    return [_board(folder, b) for b in read_boards_record(folder).boards]
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        return list(pool.map(partial(_board, folder), read_boards_record(folder).boards))
 
 
 def read_boards_record(folder: Path) -> BoardsRecord:
@@ -363,7 +365,7 @@ def _read_image(folder: Path, name: str, mode: str) -> NDArray[np.uint8]:
         with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as image:
             if image.width * image.height > _LARGEST_FACE_PX:
                 raise StoreError(f"The image {name} is far too large.", "Measure the boards again.")
-            return np.array(image.convert(mode), dtype=np.uint8)
+            return np.array(image if image.mode == mode else image.convert(mode), dtype=np.uint8)
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
         raise StoreError(f"The face image {name} is damaged.", "Measure the boards again.") from error
 

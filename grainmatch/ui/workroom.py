@@ -136,7 +136,8 @@ def measure_job(shop: Shop, job_id: str, report: Reporter) -> None:
 
 
 def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Reporter) -> None:
-    from grainmatch import pipeline
+    from grainmatch.pipeline.cache import usual_cache
+    from grainmatch.pipeline.pile import photos_to_boards
     from grainmatch.report.record import write_boards
 
     job = shop.read_job(job_id)
@@ -150,13 +151,13 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Rep
             paths.append(folder / "photos" / names[photo.sha256])
             paths[-1].parent.mkdir(exist_ok=True)
             shutil.copyfile(photo.path, paths[-1])
-        measured = pipeline.photos_to_boards(
+        measured = photos_to_boards(
             paths,
             thickness_mm=float(job.details.get("thickness_mm", 27.0)),
             sheet_on=job.details.get("sheet_on", "bench"),
             species=str(job.details.get("species", "")),
             progress=report,
-            cache=pipeline.usual_cache(),
+            cache=usual_cache(),
             processes=_PROCESSES,
         )
         rows = []

@@ -27,13 +27,15 @@ import numpy as np
 from PIL import Image
 from skimage.feature import structure_tensor
 
-from grainmatch import pipeline
 from grainmatch.board.segment import find_boards
 from grainmatch.model import Board, Features, Side
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.arrange import pose_problem
+from grainmatch.pipeline.cache import ReadingCache, usual_cache
+from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.files import file_to_papers, folder_to_layouts, save_measured
-from grainmatch.pipeline.measure import lay_outlines, read_features, scale_photo
+from grainmatch.pipeline.measure import lay_outlines, scale_photo
+from grainmatch.pipeline.pile import photos_to_boards
 from grainmatch.search.best import search_layouts, search_one
 from grainmatch.search.evaluate import open_table
 from tests.benchmarks.bench_search import solve_circuit
@@ -100,7 +102,7 @@ def time_photos(watch: Stopwatch) -> None:
 
 def time_boards(watch: Stopwatch) -> None:
     """Boards -> layouts for 8, 16 and 16 of 24 boards, beside CP-SAT on the pair costs."""
-    measured = pipeline.photos_to_boards(PHOTOS, thickness_mm=THICKNESS_MM, cache=pipeline.usual_cache())
+    measured = photos_to_boards(PHOTOS, thickness_mm=THICKNESS_MM, cache=usual_cache())
     for n, picked in ((8, 8), (16, 16), (24, 16)):
         boards, features = _copies(measured, n)
         print(f"{picked} of {n} boards")
@@ -118,7 +120,7 @@ def time_job(watch: Stopwatch) -> None:
     """The demo job as the command line does it, photos to papers, afresh and again from the cache."""
     decodes = ("the Pillow decodes", sum(_decode_s(p) for p in PHOTOS))
     with tempfile.TemporaryDirectory() as folder:
-        cache = pipeline.ReadingCache(Path(folder) / "cache")
+        cache = ReadingCache(Path(folder) / "cache")
         for name in ("afresh", "again, from the cache"):
             print(f"the demo job, {name}")
             watch.time("all of it", lambda: _whole_job(Path(folder), cache, watch), decodes)
@@ -128,7 +130,7 @@ def time_pile(watch: Stopwatch, photos_n: int) -> None:
     """A yard's pile: memory and seconds after ever more photos, then once more from the cache."""
     with tempfile.TemporaryDirectory() as folder:
         photos = list(_small_photos(Path(folder) / "photos", photos_n))
-        cache = pipeline.ReadingCache(Path(folder) / "cache")
+        cache = ReadingCache(Path(folder) / "cache")
         for n in (*(k for k in (10, 50, 100, 250) if k < photos_n), photos_n):
             out = Path(folder) / f"out_{n}"
             watch.time(f"the first {n} of {photos_n}", partial(_measure_to, photos[:n], out, cache))
@@ -139,9 +141,9 @@ def time_pile(watch: Stopwatch, photos_n: int) -> None:
 # --- jobs ------------------------------------------------------------------------------------
 
 
-def _whole_job(folder: Path, cache: pipeline.ReadingCache, watch: Stopwatch) -> None:
+def _whole_job(folder: Path, cache: ReadingCache, watch: Stopwatch) -> None:
     def measure() -> None:
-        measured = pipeline.photos_to_boards(
+        measured = photos_to_boards(
             PHOTOS, thickness_mm=THICKNESS_MM, species="black cherry", cache=cache, processes=PROCESSES
         )
         save_measured(measured, folder / "boards")
@@ -156,11 +158,11 @@ def _whole_job(folder: Path, cache: pipeline.ReadingCache, watch: Stopwatch) -> 
 def _measure_copies(pile: Sequence[Path]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         copies = [Path(shutil.copy(p, Path(folder) / f"{k}_show.jpg")) for k, p in enumerate(pile)]
-        pipeline.photos_to_boards(copies, thickness_mm=THICKNESS_MM, processes=PROCESSES)
+        photos_to_boards(copies, thickness_mm=THICKNESS_MM, processes=PROCESSES)
 
 
-def _measure_to(photos: Sequence[Path], out: Path, cache: pipeline.ReadingCache) -> None:
-    measured = pipeline.photos_to_boards(photos, thickness_mm=THICKNESS_MM, cache=cache, processes=PROCESSES)
+def _measure_to(photos: Sequence[Path], out: Path, cache: ReadingCache) -> None:
+    measured = photos_to_boards(photos, thickness_mm=THICKNESS_MM, cache=cache, processes=PROCESSES)
     save_measured(measured, out)
     print(f"    {len(measured.boards)} boards, {len(measured.failures)} failures")
 

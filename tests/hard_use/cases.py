@@ -17,7 +17,7 @@ from typing import Any
 
 from grainmatch.model import Board
 from grainmatch.photo.read import read_photo
-from grainmatch.pipeline import arrange
+from grainmatch.pipeline.arrange import arrange
 from grainmatch.pipeline.files import file_to_papers, read_corrections
 from grainmatch.pipeline.measure import measure_boards
 from grainmatch.report.record import layout_from_json, read_boards

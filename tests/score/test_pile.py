@@ -14,9 +14,9 @@ from grainmatch.pipeline.arrange import (
     arrange_faces,
     arrange_tops,
     pose_problem,
-    read_missing,
     score_arrangement,
 )
+from grainmatch.pipeline.features import read_features
 from grainmatch.score.top import score_layout
 from tests.score.boards import draw_plank, make_board, relight, rip_pair
 
@@ -137,5 +137,5 @@ def test_one_and_two_boards_are_no_special_case(sisters: list[Board]) -> None:
 
 
 def test_features_given_are_not_read_again(sisters: list[Board]) -> None:
-    known = read_missing(sisters, None)
-    assert read_missing(sisters, known) == known
+    known = read_features(sisters)
+    assert read_features(sisters, known) == known

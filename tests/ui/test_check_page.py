@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from grainmatch.model import Layout, Placement, Pose, Score
-from grainmatch.pipeline import Measured
+from grainmatch.pipeline.gather import Measured
 from grainmatch.report.record import layout_to_json, write_boards
 from grainmatch.store import open_shop
 from tests.ui.test_pages import open_page, words

@@ -11,10 +11,9 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from grainmatch import pipeline
 from grainmatch.errors import StoreError
 from grainmatch.model import Progress
-from grainmatch.pipeline import Failure, Measured
+from grainmatch.pipeline.gather import Failure, Measured
 from grainmatch.report.record import layout_from_json
 from grainmatch.store import Job, Shop, open_shop, read_archive
 from tests.ui.conftest import make_boards
@@ -246,7 +245,7 @@ def test_uploaded_photos_are_kept_measured_and_one_bad_one_stops_nothing(
     shop: Shop, monkeypatch: pytest.MonkeyPatch, samples: Path
 ) -> None:
     measuring = FakeMeasuring()
-    monkeypatch.setattr(pipeline, "photos_to_boards", measuring)
+    monkeypatch.setattr("grainmatch.pipeline.pile.photos_to_boards", measuring)
     job = shop.add_job("New", {"thickness_mm": 27.0})
     shop.write_setting("last_job", job.id)
     app = open_page("photos")
@@ -283,7 +282,7 @@ def test_a_store_from_a_newer_version_is_said_in_words_and_left_alone(
 def test_app_py_opens_on_the_demo_job_and_begins_to_measure_it(
     shop: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(pipeline, "photos_to_boards", FakeMeasuring())
+    monkeypatch.setattr("grainmatch.pipeline.pile.photos_to_boards", FakeMeasuring())
     app = AppTest.from_file(APP, default_timeout=PATIENCE_S).run()
     assert not app.exception
     (job,) = shop.list_jobs()

@@ -11,8 +11,8 @@ import pytest
 from grainmatch.errors import BoardError
 from grainmatch.model import Board
 from grainmatch.photo.read import read_photo
-from grainmatch.pipeline import Measured
 from grainmatch.pipeline.drawn import corners_of, measure_drawn, move_corners
+from grainmatch.pipeline.gather import Measured
 from grainmatch.ui.outline_view import Shape, read_shapes
 from grainmatch.ui.outlines import FoundFace, faces_by_photo
 from grainmatch.ui.redrawing import redraw_boards

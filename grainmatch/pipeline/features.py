@@ -1,0 +1,28 @@
+"""Faces -> Features, on all cores, none read twice."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from types import MappingProxyType
+
+from grainmatch.face.reading import read_face
+from grainmatch.model import Board, Face, Features, Side
+
+FaceFeatures = Mapping[tuple[str, Side], Features]
+_WORKERS = min(os.cpu_count() or 1, 4)
+
+
+def read_features(
+    boards: Sequence[Board], known: FaceFeatures = MappingProxyType({})
+) -> dict[tuple[str, Side], Features]:
+    """What a maker's eye reads from every face, by (board id, side). known: what was read before."""
+    missing = {(b.id, f.side): f for b in boards for f in b.faces if (b.id, f.side) not in known}
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        return dict(known) | dict(zip(missing, pool.map(read_one_face, missing.values()), strict=True))
+
+
+def read_one_face(face: Face) -> Features:
+    """What a maker's eye reads from one face."""
+    return read_face(face.rgb, px_per_mm=face.px_per_mm, inside=face.inside)
