@@ -63,17 +63,18 @@ def number_pages(pages: Sequence[Drawing], stamp: Stamp) -> None:
 
 def wrap(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> list[str]:
     """Break words into lines no wider than width_mm; a word too long for a line is broken too."""
-    lines: list[str] = []
-    line = ""
-    words = [piece for word in text.split() for piece in _pieces(word, width_mm, size_mm)]
-    for word in words:
-        longer = f"{line} {word}".strip()
-        if line and text_width_mm(longer, size_mm, bold=bold) > width_mm:
-            lines.append(line)
-            line = word
+    lines: list[list[str]] = []
+    room = 0.0
+    space = text_width_mm(" ", size_mm, bold=bold)
+    for word in (part for whole in text.split() for part in _pieces(whole, width_mm, size_mm)):
+        wide = text_width_mm(word, size_mm, bold=bold)
+        if lines and room >= space + wide:
+            lines[-1].append(word)
+            room -= space + wide
         else:
-            line = longer
-    return [*lines, line] if line else lines
+            lines.append([word])
+            room = width_mm - wide
+    return [" ".join(line) for line in lines]
 
 
 def _pieces(word: str, width_mm: float, size_mm: float) -> list[str]:

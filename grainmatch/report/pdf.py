@@ -50,9 +50,15 @@ def draw_pdf(pages: Sequence[Drawing], *, title: str, made_on: date) -> bytes:
 
 
 def text_width_mm(text: str, size_mm: float, *, bold: bool = False) -> float:
-    """How wide one line of words comes out."""
+    """How wide one line of words comes out. The built-in fonts do not kern: widths of words add up."""
+    return size_mm * _width_of(text, bold)
+
+
+@lru_cache(maxsize=4096)
+def _width_of(text: str, bold: bool) -> float:
+    """The width of words 1 mm high, in mm."""
     pdf = _ruler()
-    pdf.set_font(_FONT, "B" if bold else "", size_mm / POINT_MM)
+    pdf.set_font(_FONT, "B" if bold else "", 1 / POINT_MM)
     return float(pdf.get_string_width(latin1(text)))
 
 
