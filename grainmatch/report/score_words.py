@@ -33,12 +33,16 @@ def describe_score(score: Score) -> list[str]:
     lines += [f"{_share(value / whole)} {describe_term(name)} ({value:.2f})." for value, name in costs]
     if len(score.seams) > 1:
         order = sorted(range(len(score.seams)), key=score.seams.__getitem__)
-        best, worst = order[0], order[-1]
-        lines.append(
-            f"From the upper edge, seam {best + 1} shows least ({describe_seam(score.seams[best])}) "
-            f"and seam {worst + 1} most ({describe_seam(score.seams[worst])})."
-        )
+        lines.append(_describe_extremes(score, order[0], order[-1]))
     return lines
+
+
+def _describe_extremes(score: Score, best: int, worst: int) -> str:
+    """The seam that shows least and the one that shows most, counted from the upper edge."""
+    least, most = describe_seam(score.seams[best]), describe_seam(score.seams[worst])
+    if least == most:
+        return f"Every seam: {most}; from the upper edge, seam {worst + 1} shows most."
+    return f"From the upper edge, seam {best + 1} shows least ({least}) and seam {worst + 1} most ({most})."
 
 
 def describe_seam(look: float) -> str:

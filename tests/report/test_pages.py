@@ -241,6 +241,11 @@ def test_scores_are_told_from_the_largest_share_down() -> None:
     assert lines[1] == "Most of it: colour steps at the seams (3.00)."
     assert lines[3] == "A little: new term (0.10)."
     assert "seam 1 shows least (hard to find) and seam 2 most (stands out)" in lines[4]
+
+
+def test_seams_that_are_all_alike_are_not_told_apart_by_one_word() -> None:
+    lines = describe_score(Score({"tone_match": 1.0}, 1.0, seams=(2.0, 3.0, 2.5)))
+    assert lines[-1] == "Every seam: stands out; from the upper edge, seam 2 shows most."
     assert describe_score(Score({}, 0.0)) == ["Score 0.00; lower is better."]
     assert [describe_seam(v) for v in (0.0, 0.5, 0.8, 1.0, 2.0)] == [
         "hard to find", "quiet", "visible", "as if by chance", "stands out",
