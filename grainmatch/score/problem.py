@@ -37,14 +37,22 @@ def build_problem(
     top_mm: length and width of the finished top; None takes all boards at full length. Raises
     LayoutError when the boards cannot make the top or a rule names a board that is not there.
     """
-    usable = [b for b in boards if top_mm is None or b.length_mm >= top_mm[0]]
+    pile = read_usable(boards, features, length_mm=top_mm[0] if top_mm else None)
+    return price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
+
+
+def read_usable(boards: Sequence[Board], features: FaceFeatures, *, length_mm: float | None = None) -> Pile:
+    """Raw costs of the boards long enough for the top. Slow, but good for all wishes and widths.
+
+    Raises LayoutError when no board is long enough.
+    """
+    usable = [b for b in boards if length_mm is None or b.length_mm >= length_mm]
     if boards and not usable:
         raise LayoutError(
-            f"No board is {top_mm[0] if top_mm else 0:.0f} mm long.",
+            f"No board is {length_mm or 0:.0f} mm long.",
             "Ask for a shorter top or bring longer boards.",
         )
-    pile = read_pile(usable, features, length_mm=top_mm[0] if top_mm else None)
-    return price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
+    return read_pile(usable, features, length_mm=length_mm)
 
 
 def price_pile(pile: Pile, *, top_mm: tuple[float, float] | None, wishes: Wishes) -> Problem:

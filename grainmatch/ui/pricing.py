@@ -12,12 +12,14 @@ from typing import Any
 from grainmatch.errors import LayoutError
 from grainmatch.face.reading import read_face
 from grainmatch.model import Features, Problem, Side, Wishes
-from grainmatch.pipeline.arrange import pose_problem
+from grainmatch.score.pile import Pile
+from grainmatch.score.problem import price_pile, read_usable
 from grainmatch.store import Job, Shop
 from grainmatch.ui.stock import Stock, add_keep_outs, read_set
 
 _WORKERS = 2
 _PROBLEMS_KEPT = 8
+_PILES_KEPT = 4
 _FACES_KEPT = 400
 
 
@@ -57,6 +59,7 @@ class Memory:
 
 
 _problems = Memory(_PROBLEMS_KEPT)
+_piles = Memory(_PILES_KEPT)
 _features = Memory(_FACES_KEPT)
 
 
@@ -105,14 +108,17 @@ def price_job(
     Raises LayoutError when the boards cannot make that top.
     """
     zones = repr(job.details.get("boards"))
+    length_mm = top_mm[0] if top_mm else None
     bare = replace(wishes, rules=())
-    key = (stock.key, stock.used_elsewhere, zones, top_mm, bare)
+    of_boards = (stock.key, stock.used_elsewhere, zones, length_mm)
+
+    def read() -> Pile:
+        free = Stock(stock.free, stock.used_elsewhere, stock.key)
+        return read_usable(stock.free, job_features(shop, job, free), length_mm=length_mm)
 
     def price() -> Problem:
-        free = Stock(stock.free, stock.used_elsewhere, stock.key)
-        return pose_problem(
-            list(stock.free), top_mm=top_mm, wishes=bare, features=job_features(shop, job, free)
-        )
+        # Other wishes and another width weigh the same seams anew, which is quick; reading them is not.
+        return price_pile(_piles.get(of_boards, read), top_mm=top_mm, wishes=bare)
 
-    problem: Problem = _problems.get(key, price)
+    problem: Problem = _problems.get((*of_boards, top_mm, bare), price)
     return problem
