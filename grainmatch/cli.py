@@ -297,7 +297,7 @@ class _Progress:
         now_s = time.monotonic()
         if not self._terminal and done < total and now_s - self._at_s < 0.5:
             return
-        line = f"[{done}/{total}] {text}"
+        line = f"[{done}/{total}] {text}" if total else text
         if not self._terminal:
             _say(line)
         else:

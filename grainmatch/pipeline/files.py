@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -19,30 +18,32 @@ from grainmatch.glueup.plan import plan_glueup
 from grainmatch.glueup.trim import plan_trim
 from grainmatch.model import (
     Board,
-    Cathedral,
     Features,
     Layout,
-    Mark,
     Progress,
-    Sapwood,
     Side,
     Tools,
     Wishes,
 )
-from grainmatch.pipeline.arrange import arrange
-from grainmatch.pipeline.cache import code_fingerprint
 from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.gather import Measured
-from grainmatch.report.pack import map_pack, write_pack
+from grainmatch.pipeline.known import keep_features, read_known_features, read_known_pile
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers
-from grainmatch.report.record import BOARDS_FILE, read_boards, read_layout, write_boards, write_layout
+from grainmatch.report.record import (
+    BOARDS_FILE,
+    read_boards,
+    read_layout,
+    sha256_of,
+    write_boards,
+    write_layout,
+)
 from grainmatch.report.top import draw_png
+from grainmatch.score.problem import price_pile
+from grainmatch.search.best import search_layouts
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import predict_top_year
-
-FEATURES_FILE = "features.pack"
 
 
 @dataclass(frozen=True)
@@ -61,8 +62,7 @@ def save_measured(measured: Measured, folder: Path) -> dict[str, Any]:
     if not measured.boards:
         return {"schema_version": 1, "warnings": list(measured.warnings), "boards": []}
     path = write_boards(folder, measured.boards, measured.features, warnings=measured.warnings)
-    known = {"made_by": code_fingerprint(), "boards_sha256": _sha256(path), "features": measured.features}
-    write_pack(folder / FEATURES_FILE, known)
+    keep_features(folder, measured.features)
     document: dict[str, Any] = json.loads(path.read_text("utf-8"))
     return document
 
@@ -81,22 +81,6 @@ def read_corrections(path: Path) -> dict[str, tuple[Correction, ...]]:
         ) from error
 
 
-def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[str, Side], Features]:
-    """The features kept beside boards.json; read from the faces anew when they are not those of today."""
-    try:
-        known = map_pack(folder / FEATURES_FILE, (Features, Mark, Cathedral, Sapwood))
-        of_today = (known["made_by"], known["boards_sha256"]) == (
-            code_fingerprint(),
-            _sha256(folder / BOARDS_FILE),
-        )
-    except (OSError, ValueError, TypeError, KeyError):
-        of_today = False
-    if not of_today:
-        return read_features(boards)
-    features: Mapping[tuple[str, Side], Features] = known["features"]
-    return features
-
-
 def folder_to_layouts(
     boards_folder: Path,
     out: Path,
@@ -109,18 +93,14 @@ def folder_to_layouts(
 ) -> list[SavedLayout]:
     """Search the best layouts of measured boards and write each with its picture, best first."""
     boards = read_boards(boards_folder)
-    layouts = arrange(
-        boards,
-        top_mm=top_mm,
-        wishes=wishes or Wishes(),
-        n_best=n_best,
-        seed=seed,
-        features=read_known_features(boards_folder, boards),
-        progress=progress,
-    )
+    if progress:
+        progress(0, 0, "pricing every seam")
+    pile = read_known_pile(boards_folder, boards, length_mm=top_mm[0] if top_mm else None)
+    problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
+    layouts = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
     source = {
         "boards": Path(os.path.relpath(boards_folder.resolve(), out.resolve())).as_posix(),
-        "boards_sha256": _sha256(boards_folder / BOARDS_FILE),
+        "boards_sha256": sha256_of(boards_folder / BOARDS_FILE),
     }
     saved = []
     sweep_parts(out)
@@ -215,12 +195,8 @@ def boards_folder_of(layout: Layout, layout_file: Path) -> Path:
             f"The boards of {layout_file.name} are not where they were when it was made.",
             "Put the folder with boards.json back in its place, or arrange the boards again.",
         )
-    if layout.made_from.get("boards_sha256") not in (None, _sha256(folder / BOARDS_FILE)):
+    if layout.made_from.get("boards_sha256") not in (None, sha256_of(folder / BOARDS_FILE)):
         raise StoreError(
             f"The boards were measured anew after {layout_file.name} was made.", "Arrange the boards again."
         )
     return folder
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

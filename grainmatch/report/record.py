@@ -151,6 +151,11 @@ def read_boards(folder: Path) -> list[Board]:
         return list(pool.map(partial(_board, folder), read_boards_record(folder).boards))
 
 
+def sha256_of(path: Path) -> str:
+    """What tells a file's content apart from any other. Raises OSError when it cannot be read."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
 def read_boards_record(folder: Path) -> BoardsRecord:
     """boards.json alone, checked, without opening an image."""
     data = read_bytes(folder / BOARDS_FILE, largest_mb=200, what="boards file")

@@ -1,0 +1,63 @@
+"""What was worked out from a folder of boards, kept beside its boards.json and used while that holds.
+
+It holds for the same boards.json and this program's own code; else it is worked out anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from grainmatch.errors import StoreError
+from grainmatch.model import Board, Cathedral, Features, Mark, Sapwood, Side
+from grainmatch.pipeline.cache import code_fingerprint
+from grainmatch.pipeline.features import read_features
+from grainmatch.report.pack import map_pack, write_pack
+from grainmatch.report.record import BOARDS_FILE, sha256_of
+from grainmatch.score.pile import Pile
+from grainmatch.score.problem import read_usable
+
+FEATURES_FILE = "features.pack"
+SEAMS_FILE = "seams.pack"
+_KINDS = (Cathedral, Features, Mark, Pile, Sapwood)
+
+
+def keep_features(folder: Path, features: Mapping[tuple[str, Side], Features]) -> None:
+    """Keep what was read from the faces. Raises StoreError when the disk refuses."""
+    write_pack(folder / FEATURES_FILE, (_stamp(folder), features))
+
+
+def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[str, Side], Features]:
+    """What was read from the faces, now when it is not known."""
+    known: Mapping[tuple[str, Side], Features] | None = _find(folder / FEATURES_FILE, _stamp(folder))
+    return read_features(boards) if known is None else known
+
+
+def read_known_pile(folder: Path, boards: Sequence[Board], *, length_mm: float | None) -> Pile:
+    """The raw costs of all seams, priced now when they are not known for this length of top.
+
+    Raises LayoutError when no board is long enough.
+    """
+    stamp = (*_stamp(folder), length_mm)
+    known: Pile | None = _find(folder / SEAMS_FILE, stamp)
+    if known is not None:
+        return known
+    pile = read_usable(boards, read_known_features(folder, boards), length_mm=length_mm)
+    with contextlib.suppress(StoreError):  # a folder closed to us: priced again next time
+        write_pack(folder / SEAMS_FILE, (stamp, pile))
+    return pile
+
+
+def _stamp(folder: Path) -> tuple[str, str]:
+    return code_fingerprint(), sha256_of(folder / BOARDS_FILE)
+
+
+def _find(path: Path, stamp: tuple[Any, ...]) -> Any:
+    """What a file holds when it bears this stamp, else None."""
+    try:
+        kept, value = map_pack(path, _KINDS)
+    except (OSError, ValueError, TypeError):
+        return None
+    return value if kept == stamp else None
