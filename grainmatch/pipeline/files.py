@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -44,6 +45,8 @@ from grainmatch.search.best import search_layouts
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import predict_top_year
+
+_WORKERS = 2
 
 
 @dataclass(frozen=True)
@@ -102,14 +105,16 @@ def folder_to_layouts(
         "boards": Path(os.path.relpath(boards_folder.resolve(), out.resolve())).as_posix(),
         "boards_sha256": sha256_of(boards_folder / BOARDS_FILE),
     }
-    saved = []
     sweep_parts(out)
-    for number, layout in enumerate(layouts, 1):
+
+    def save(number: int, layout: Layout) -> SavedLayout:
         traced = replace(layout, made_from={**layout.made_from, **source})
         path = write_layout(out / f"layout_{number}.json", traced)
         write_bytes(out / f"top_{number}.png", draw_png(traced, boards))
-        saved.append(SavedLayout(path, traced))
-    return saved
+        return SavedLayout(path, traced)
+
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        return list(pool.map(save, range(1, len(layouts) + 1), layouts))
 
 
 def layout_to_files(

@@ -11,7 +11,7 @@ from pathlib import Path
 from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.ends import find_ends, is_ends_photo
 from grainmatch.board.measure import measure_outline
-from grainmatch.board.outline import BoardOutline
+from grainmatch.board.outline import BoardOutline, polygon_px
 from grainmatch.board.segment import find_boards
 from grainmatch.errors import GrainmatchError, PhotoError, UsageError
 from grainmatch.face.endgrain import read_end
@@ -116,15 +116,14 @@ def _fit_again(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[Bench, l
     """The bench with its camera and light fitted again with the boards, and their outlines on it."""
     seen = [o.outline_px for o in outlines]
     fitted = refine_with_boards(bench, seen)
-    carried = [
-        replace(
-            o,
-            upper_mm=carry_points(bench, fitted, o.upper_mm),
-            lower_mm=carry_points(bench, fitted, o.lower_mm),
-        )
-        for o in outlines
-    ]
-    return even_light(fitted, seen), carried
+    return even_light(fitted, seen), [_carry(bench, fitted, o) for o in outlines]
+
+
+def _carry(before: Bench, after: Bench, outline: BoardOutline) -> BoardOutline:
+    """An outline on the bench as fitted again: an edge bent by the lens alone becomes straight."""
+    upper = carry_points(before, after, outline.upper_mm)
+    lower = carry_points(before, after, outline.lower_mm)
+    return replace(outline, upper_mm=upper, lower_mm=lower, outline_px=polygon_px(after, upper, lower))
 
 
 def _lay_all(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:

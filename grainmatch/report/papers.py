@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -57,12 +58,15 @@ def write_papers(
     placed = place_top(layout, boards, cut=None if trim is None else Box(*trim.cut_mm))
     year = predict_top_year(layout, boards, room=room)
     plans = Plans(year, glueup, trim, fastening)
-    pages = draw_pages(layout, placed, plans, stamp, paper=paper, units=units, features=features or {})
     title = f"Table top, {stamp.words}"
     plan = draw_plan(placed, title=title)
+    with ThreadPoolExecutor(1) as beside:
+        picture = beside.submit(draw_png, layout, boards, cut=placed.cut)
+        pages = draw_pages(layout, placed, plans, stamp, paper=paper, units=units, features=features or {})
+        printed = draw_pdf(pages, title=title, made_on=stamp.made_on)
     files = {
-        "papers.pdf": draw_pdf(pages, title=title, made_on=stamp.made_on),
-        "top.png": draw_png(layout, boards, cut=placed.cut),
+        "papers.pdf": printed,
+        "top.png": picture.result(),
         "boards.csv": boards_csv(placed, units).encode("utf-8-sig"),
         "cuts.csv": cuts_csv(placed, units).encode("utf-8-sig"),
         "layout.svg": draw_svg(plan).encode(),

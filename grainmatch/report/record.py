@@ -16,7 +16,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -27,6 +26,7 @@ from grainmatch.geometry import Points
 from grainmatch.model import Board, EndGrain, Face, Features, Layout, Mark, Placement, Pose, Score, Side
 from grainmatch.report.pack import let_go
 from grainmatch.report.place import FaceFeatures
+from grainmatch.report.png import encode_png
 from grainmatch.report.schema import (
     BoardRecord,
     BoardsRecord,
@@ -338,20 +338,10 @@ def _stems(boards: Sequence[Board]) -> dict[str, str]:
 
 
 def _write_face(folder: Path, stem: str, face: Face) -> None:
-    write_bytes(folder / f"{stem}.png", _png(face.rgb))
-    write_bytes(folder / f"{stem}_inside.png", _png(face.inside.view(np.uint8) * 255))
+    write_bytes(folder / f"{stem}.png", encode_png(face.rgb))
+    write_bytes(folder / f"{stem}_inside.png", encode_png(face.inside.view(np.uint8) * 255))
     let_go(face.rgb)
     let_go(face.inside)
-
-
-def _png(pixels: NDArray[np.uint8]) -> bytes:
-    """Lossless and quick; for wood, runs alone compress better than zlib's search for repeats."""
-    swapped = pixels[..., ::-1] if pixels.ndim == 3 else pixels
-    how = [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE]
-    done, data = cv2.imencode(".png", np.ascontiguousarray(swapped), how)
-    if not done:
-        raise StoreError("A face image cannot be encoded.", "Measure the photo again.")
-    return data.tobytes()
 
 
 def _read_image(folder: Path, name: str, mode: str) -> NDArray[np.uint8]:

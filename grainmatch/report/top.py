@@ -15,6 +15,7 @@ from grainmatch.model import Board, Face, Layout, Mask, Rgb
 from grainmatch.panel import Box, PlacedBoard, PlacedTop, place_top
 from grainmatch.report.canvas import BLACK, WHITE, Drawing
 from grainmatch.report.place import board_name, strip_axis
+from grainmatch.report.png import encode_png
 from grainmatch.report.raster import draw_raster
 
 Look = Literal["dry", "wetted"]
@@ -59,8 +60,7 @@ def draw_png(
     """The whole panel with its numbers as a PNG file's bytes."""
     panel = place_top(layout, boards, cut=cut).panel
     rgb = draw_top(layout, boards, px_per_mm=long_side_px / max(panel.length_mm, panel.width_mm), cut=cut)
-    _, data = cv2.imencode(".png", np.ascontiguousarray(rgb[..., ::-1]), [cv2.IMWRITE_PNG_COMPRESSION, 4])
-    return data.tobytes()
+    return encode_png(rgb)
 
 
 def draw_wood(placed: PlacedTop, view: Box, *, px_per_mm: float, look: Look = "dry") -> Rgb:

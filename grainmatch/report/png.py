@@ -1,0 +1,21 @@
+"""Pictures to PNG bytes."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.errors import LayoutError
+
+# For wood, runs alone compress as well as zlib's search for repeats, in half the time.
+_HOW = [cv2.IMWRITE_PNG_COMPRESSION, 1, cv2.IMWRITE_PNG_STRATEGY, cv2.IMWRITE_PNG_STRATEGY_RLE]
+
+
+def encode_png(pixels: NDArray[np.uint8]) -> bytes:
+    """(h, w, 3) RGB or (h, w) grey -> PNG, lossless. Raises LayoutError for a picture without pixels."""
+    swapped = pixels[..., ::-1] if pixels.ndim == 3 else pixels
+    if not swapped.size:
+        raise LayoutError("A picture without pixels cannot be saved.", "Measure the photo again.")
+    _, data = cv2.imencode(".png", np.ascontiguousarray(swapped), _HOW)
+    return data.tobytes()
