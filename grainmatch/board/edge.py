@@ -11,13 +11,15 @@ the levels between them are free.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from grainmatch.board.border import BLOCKS, STEP_PX, Line, Lines, best_line, find_border, list_lines
 from grainmatch.board.frame import look
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
@@ -26,7 +28,6 @@ Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
 EdgeKind = Literal["step", "side", "foot", "seam"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
-STEP_PX = 0.5
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
 CLIP_SIGMA = 12.0
@@ -38,7 +39,14 @@ FAR_STEP_PX = 5.0
 """Steps farther apart than this are placed one by one."""
 AGREED_WITHIN_PX = 1.25
 OUT_OF_REACH = 1e9
-BLOCKS = 8
+SEAM_REACH_PX = 4.0
+MOST_SEAM_BEND_PX = 4.0
+SAME_PX = 3.0
+LEAST_DIP = 0.05
+WIDEST_DIP_PX = 3.0
+CLIP_DIP = 0.1
+"""How far from a rough seam its hairline may lie and run askew; how deep at least and how wide at most its
+dip of light is."""
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
 
@@ -109,57 +117,84 @@ def find_edge(
     strip: Strip, *, least_t_px: float, most_t_px: float, touching: bool = False, curved: bool = True
 ) -> EdgeFind:
     """The face's edge in a strip, between least_t_px and most_t_px of the rough one."""
-    if touching and (seam := _seam_edges(strip, min(-least_t_px, 5.0))) is not None:
-        return seam
-    candidates = _straight_edges(strip, least_t_px, most_t_px, curved)
-    if not candidates:
+    found = _find_line(strip, least_t_px, most_t_px, touching, curved)
+    if touching:
+        seam = _seam_edges(strip, list_lines(strip.t_px, -SEAM_REACH_PX, SEAM_REACH_PX, curved=curved))
+        if seam is not None and (found is None or _is_rather(strip, seam, found[0])):
+            return seam
+    if found is None:
         return EdgeFind(np.full(len(strip.light), np.nan), "step", 0.0, np.ones(len(strip.light)))
-    line, gap_px, kind = _choose(strip, candidates)
-    return _fit_steps(strip, line, gap_px, kind)
+    return _fit_steps(strip, *found)
 
 
 # --- which line is the edge --------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Line:
-    """A gently curved edge in a strip: t at its middle, drop over the strip, sag of its ends, mean say."""
-
-    middle_px: float
-    drop_px: float
-    sag_px: float
-    say: float
-
-    def at(self, stations: int) -> Floats:
-        x = (np.arange(stations) + 0.5) / stations - 0.5
-        return self.middle_px + self.drop_px * x + self.sag_px * 4 * x * x
-
-
-def _straight_edges(strip: Strip, least_t_px: float, most_t_px: float, curved: bool) -> list[_Line]:
-    """Lines or gentle curves along which nearly every station shows a change of light, strongest first."""
+def _find_line(
+    strip: Strip, least_t_px: float, most_t_px: float, touching: bool, curved: bool
+) -> tuple[Line, Floats, EdgeKind] | None:
+    """(the face's edge, distance (stations,) to the next step outward (0 when none), what it is)."""
+    lines = list_lines(strip.t_px, least_t_px, most_t_px, curved=curved)
     say = _block_say(strip)
-    blocks, n = say.shape
-    x = (np.arange(blocks) + 0.5) / blocks - 0.5
-    drops = np.arange(-14.0, 14.1, 0.5)
-    sags = np.arange(-8.0, 8.1, 1.0) if curved else np.zeros(1)
-    bend = (drops[:, None, None] * x + sags[None, :, None] * 4 * x * x) / STEP_PX
-    rows = np.flatnonzero((strip.t_px >= least_t_px) & (strip.t_px <= most_t_px))
-    index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, n - 1)
-    total = say[np.arange(blocks), index].mean(axis=3) * (1 - 0.015 * np.abs(sags))
-    found: list[_Line] = []
+    edge = find_border(
+        say,
+        strip.light,
+        strip.seen,
+        strip.bench_light,
+        strip.t_px,
+        lines,
+        face_until_px=least_t_px,
+        may_pale=not touching,
+    )
+    if edge is None:
+        return None
+    side = float(np.median(strip.side_px))
+    if side < LEAST_SIDE_PX:
+        return edge, np.full(len(strip.light), max(side, 0.0)), "step"
+    return _with_side(strip, edge, _along_with(strip, lines, lines.total(say), edge), side)
+
+
+def _along_with(strip: Strip, lines: Lines, total: Floats, edge: Line) -> list[Line]:
+    """Other lines of changing light that run nearly along with the edge: feet and shadows."""
+    left = total.copy()
+    left[:, np.abs(lines.drops_px - edge.drop_px) > 6.0] = 0
+    left[:, :, np.abs(lines.sags_px - edge.sag_px) > 1.0] = 0
+    found = [edge]
     while len(found) < 14:
-        r, i, j = np.unravel_index(int(total.argmax()), total.shape)
-        best = float(total[r, i, j])
-        if best <= (0.07 * found[0].say if found else 0.5):
+        apart = (np.abs(strip.t_px[lines.rows] - found[-1].middle_px))[:, None, None]
+        crossing = (np.abs(lines.drops_px - found[-1].drop_px) / 2)[:, None]
+        bent = np.abs(lines.sags_px - found[-1].sag_px)[None, :]
+        left[apart - crossing - bent < 1.6] = 0  # the same edge again, a little askew
+        line = best_line(strip.t_px, lines, left, left)
+        if line is None or line.say <= 0.07 * edge.say:
             break
-        found.append(_Line(float(strip.t_px[rows[r]]), float(drops[i]), float(sags[j]), best))
-        if len(found) == 1:  # the others, feet and shadows, run nearly along with the strongest
-            total[:, np.abs(drops - drops[i]) > 2.5] = 0
-            total[:, :, np.abs(sags - sags[j]) > 1.0] = 0
-        apart = (np.abs(rows - rows[r]) * STEP_PX)[:, None, None]
-        crossing = (np.abs(drops - drops[i]) / 2)[:, None] + np.abs(sags - sags[j])[None, :]
-        total[apart - crossing < 1.6] = 0  # the same edge again, a little askew
-    return found
+        found.append(line)
+    return found[1:]
+
+
+def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> tuple[Line, Floats, EdgeKind]:
+    """The edge and how far on the foot of the board's own side lies, or the neighbour that hides it."""
+    slack = max(1.2, 0.15 * side_px)
+    stations = len(strip.light)
+    gaps = {c.middle_px - edge.middle_px: c for c in others}
+    feet = [g for g in gaps if abs(g - side_px) <= slack]
+    if feet:
+        return edge, _as_side(strip, max(feet, key=lambda g: gaps[g].say)), "side"
+    inner = [g for g in gaps if abs(g + side_px) <= slack and gaps[g].say > 0.35 * edge.say]
+    if _bench_beyond(strip, edge, side_px):  # face and side look alike: the border was the foot
+        if inner:
+            face = gaps[max(inner, key=lambda g: gaps[g].say)]
+            return face, _as_side(strip, edge.middle_px - face.middle_px), "side"
+        return replace(edge, middle_px=edge.middle_px - side_px), strip.side_px, "foot"
+    nearer = [g for g in gaps if 1.5 < g < side_px and gaps[g].say >= 0.5 * edge.say]
+    if nearer:
+        return edge, np.maximum(gaps[min(nearer)].at(stations) - edge.at(stations), 0.0), "side"
+    return edge, strip.side_px, "side"
+
+
+def _as_side(strip: Strip, gap_px: float) -> Floats:
+    """A step gap_px beyond the edge in the middle, as far at each station as the board's side goes."""
+    return np.asarray(strip.side_px * (gap_px / max(float(np.median(strip.side_px)), 1e-6)))
 
 
 def _block_say(strip: Strip) -> Floats:
@@ -185,36 +220,7 @@ def _change(plain: Field) -> Floats:
     return wide
 
 
-def _choose(strip: Strip, candidates: list[_Line]) -> tuple[_Line, float, EdgeKind]:
-    """(the face's edge, distance to the next step outward (0 when none), what it is)."""
-    side = float(np.median(strip.side_px))
-    strongest = candidates[0]
-    strong = [c for c in candidates if c.say >= 0.5 * strongest.say]
-    if side < LEAST_SIDE_PX:
-        sure = [c for c in candidates if c.say >= 0.7 * strongest.say]
-        first = min(sure, key=lambda c: c.middle_px)
-        return first, max(side, 0.0), "step"
-    slack = max(1.2, 0.15 * side)
-    pairs = [
-        (a, b)
-        for a in candidates
-        for b in candidates
-        if abs(b.middle_px - a.middle_px - side) <= slack
-        and b.say + a.say > 0.8 * strongest.say
-        and (a.say > 0.35 * b.say or _bench_beyond(strip, b, side))
-    ]
-    if pairs:
-        a, b = max(pairs, key=lambda p: p[0].say + p[1].say)
-        return a, b.middle_px - a.middle_px, "side"
-    outermost = max(strong, key=lambda c: c.middle_px)
-    if _bench_beyond(strip, outermost, side):
-        return replace(outermost, middle_px=outermost.middle_px - side), side, "foot"
-    first = min(strong, key=lambda c: c.middle_px)
-    beyond = [c.middle_px - first.middle_px for c in strong if 1.5 < c.middle_px - first.middle_px < side]
-    return first, min(beyond, default=side), "side"
-
-
-def _bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
+def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
     """Whether what lies right outside a line is bench rather than the board's own side in shade.
 
     Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known.
@@ -232,15 +238,12 @@ def _bench_beyond(strip: Strip, line: _Line, side_px: float) -> bool:
 # --- where exactly ------------------------------------------------------------------------------
 
 
-def _fit_steps(strip: Strip, line: _Line, gap_px: float, kind: EdgeKind) -> EdgeFind:
+def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> EdgeFind:
     """Station by station least squares of blurred steps with free levels, near the chosen line."""
-    start = line.at(len(strip.light))
-    ratio = gap_px / max(float(np.median(strip.side_px)), 1e-6)
-    gap = np.full(len(start), gap_px) if kind == "step" else strip.side_px * ratio
     far = gap_px > FAR_STEP_PX
-    back = gap if far and kind == "foot" else np.zeros_like(gap)
-    start = start + back
-    gap = np.zeros_like(gap) if far else gap
+    back = np.where(far, gap_px, 0.0) if kind == "foot" else np.zeros_like(gap_px)
+    start = line.at(len(strip.light)) + back
+    gap = np.where(far, 0.0, gap_px)
     shifts = np.arange(-2.0, 2.01, 0.25)
     few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
     blur, lowest = BLURS_PX[0], np.inf
@@ -326,27 +329,64 @@ def _contrast(strip: Strip, edge_px: Floats) -> float:
     return float(np.linalg.norm(step))
 
 
-def _seam_edges(strip: Strip, reach_px: float) -> EdgeFind | None:
+def _seam_edges(strip: Strip, lines: Lines) -> EdgeFind | None:
     """Edge beside a gap too thin to resolve: its centre less half the width its missing light tells.
 
     None when there is no narrow dip: the neighbour then shows as a plain step.
     """
     value = strip.light.mean(axis=2)
-    near = np.abs(strip.t_px) <= reach_px
-    low = int(np.where(near, np.median(value[strip.seen], axis=0), np.inf).argmin())
-    lo, hi = max(low - 9, 0), min(low + 10, len(strip.t_px))
-    part, t, low = value[:, lo:hi], strip.t_px[lo:hi], low - lo
-    left = part[:, max(low - 7, 0) : max(low - 4, 1)].mean(axis=1)
-    right = part[:, min(low + 4, part.shape[1] - 1) : low + 7].mean(axis=1)
-    ramp = left[:, None] + (right - left)[:, None] * np.clip((np.arange(len(t)) - low + 4) / 8, 0, 1)
-    window = slice(max(low - 5, 0), low + 6)
-    missing = np.clip(ramp - part, 0, None)[:, window]
-    total = missing.sum(axis=1)
-    centre = (missing * t[window]).sum(axis=1) / np.maximum(total, 1e-6)
-    width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
-    offset = np.where((total > 0.05) & strip.seen, centre - np.median(width[strip.seen]) / 2, np.nan)
-    depth = missing.max(axis=1)
-    usual = np.median(missing[strip.seen], axis=0)
-    if usual.max() < 0.05 or (usual > 0.5 * usual.max()).sum() * STEP_PX > 4.5:
+    line = _darkest_line(strip, value, lines)
+    if line is None:
         return None
+    centre = line.at(len(value))
+    at = np.rint((centre - strip.t_px[0]) / STEP_PX).astype(int)[:, None] + np.arange(-9, 10)
+    at = at.clip(0, len(strip.t_px) - 1)
+    part, t = np.take_along_axis(value, at, axis=1), strip.t_px[at]
+    left, right = part[:, 2:5].mean(axis=1), part[:, 14:17].mean(axis=1)
+    usual = np.median(part[strip.seen], axis=0)
+    dip = min(float(np.median(left[strip.seen])), float(np.median(right[strip.seen]))) - usual
+    if dip[5:14].max() < LEAST_DIP or (dip > 0.5 * dip.max()).sum() * STEP_PX > WIDEST_DIP_PX:
+        return None
+    ramp = left[:, None] + (right - left)[:, None] * np.clip((np.arange(19) - 6) / 6, 0, 1)
+    missing = np.clip(ramp - part, 0, None)[:, 4:15]
+    total = missing.sum(axis=1)
+    centre = (missing * t[:, 4:15]).sum(axis=1) / np.maximum(total, 1e-6)
+    width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
+    offset = np.where((total > 0.05) & strip.seen, centre - _wedge(width, strip.seen) / 2, np.nan)
+    depth = missing.max(axis=1)
     return EdgeFind(np.asarray(offset), "seam", float(np.median(depth[strip.seen])), depth)
+
+
+def _is_rather(strip: Strip, seam: EdgeFind, edge: Line) -> bool:
+    """Whether a seam is where the strongest change of light is, or changes it about as much."""
+    off = np.nanmedian(seam.offset_px - edge.at(len(strip.light)))
+    if abs(off) <= SAME_PX:
+        return True
+    at = np.rint((np.nan_to_num(seam.offset_px) - strip.t_px[0]) / STEP_PX).astype(int)
+    middle = at.reshape(BLOCKS, -1).mean(axis=1).astype(int)[:, None] + np.arange(-2, 5)
+    say = np.take_along_axis(_block_say(strip), middle.clip(0, len(strip.t_px) - 1), axis=1)
+    return float(say.max(axis=1).mean()) >= 0.5 * edge.say
+
+
+def _wedge(width: Floats, seen: Mask) -> Floats:
+    """A gap's width as it grows evenly from one end to the other: medians of three parts."""
+    told = np.flatnonzero(seen)
+    parts = np.array_split(told, 3)
+    x = np.array([part.mean() for part in parts])
+    y = np.array([np.median(width[part]) for part in parts])
+    return np.asarray(np.maximum(np.polyval(np.polyfit(x, y, 1), np.arange(len(width))), 0.0))
+
+
+def _darkest_line(strip: Strip, value: NDArray[np.floating[Any]], lines: Lines) -> Line | None:
+    """The line most places of which are darker than what lies 2 px to both sides."""
+    blocks = np.where(strip.seen[:, None], value, np.nan).reshape(BLOCKS, -1, value.shape[1])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # blocks under a sheet
+        usual = np.nanmedian(blocks, axis=1)
+    dip = np.zeros_like(usual)
+    dip[:, 4:-4] = np.minimum(usual[:, :-8], usual[:, 8:]) - usual[:, 4:-4]
+    dip = np.clip(np.nan_to_num(dip), -CLIP_DIP, CLIP_DIP)
+    total = lines.total(dip) - 0.001 * np.abs(lines.sags_px)
+    total[:, np.abs(lines.drops_px) > MOST_SEAM_BEND_PX] = -1
+    total[:, :, np.abs(lines.sags_px) > MOST_SEAM_BEND_PX / 2] = -1
+    return best_line(strip.t_px, lines, total, np.ones_like(total))

@@ -20,6 +20,8 @@ EDGE_SIGMA_PX = 0.2
 """What the step model itself may be off by, 1-sigma (found on drawn scenes)."""
 SHADOW_MM = 6.0
 """How far a shadow taken for wood may push a rough edge out."""
+FACE_MM = 8.0
+"""How wide a band of sure face is read to know its look."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,9 +105,12 @@ def _refine_edge(
     # The rough edge may be that of the side's foot, or of a shadow, instead of the face.
     reach_px = reach_mm * scale
     shadow_px = 0.0 if touching else SHADOW_MM * scale  # none falls where a neighbour lies
-    inward = reach_px + (max(float(side_px.max()), shadow_px) if first else 0.0)
+    inward = reach_px + (float(side_px.max()) + shadow_px if first else 0.0)
+    inward = min(inward, max((0.7 * _least_width(edges, along) - FACE_MM) * scale, reach_px))
     outside = reach_px + float(side_px.max()) + 5.0 * scale
-    light, t, face = read_strip(bench, places, outward, inside_px=inward + 8.0 * scale, outside_px=outside)
+    light, t, face = read_strip(
+        bench, places, outward, inside_px=inward + FACE_MM * scale, outside_px=outside
+    )
     centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[
         0
     ]
@@ -135,6 +140,12 @@ def _uncovered(places: Points, outward: Points, hidden_mm: tuple[Points, ...]) -
             for i, point in enumerate(places.mean(axis=1) + way * outward):
                 clear[i] &= cv2.pointPolygonTest(shape, (float(point[0]), float(point[1])), True) < -2.0
     return clear if clear.mean() > 0.3 else np.ones_like(clear)
+
+
+def _least_width(edges: dict[str, NDArray[np.float64]], along: bool) -> float:
+    """Distance between an edge and the opposite one, at their middle."""
+    lo, hi = _span(edges, not along)
+    return hi - lo
 
 
 def _span(edges: dict[str, NDArray[np.float64]], along: bool) -> tuple[float, float]:
@@ -234,15 +245,15 @@ def polygon_px(bench: Bench, upper_mm: Points, lower_mm: Points) -> Points:
     return plane_to_pixels(bench.camera, ring, bench.face_height_mm)
 
 
-def _fewest(line: Points, tolerance_mm: float) -> Points:
+def _fewest(line: Points, tolerance: float) -> Points:
     """Douglas and Peucker's line simplification (Cartographica 10(2), 1973)."""
     a, b = line[0], line[-1]
     normal = np.array([a[1] - b[1], b[0] - a[0]]) / max(float(np.hypot(*(b - a))), 1e-9)
     away = np.abs((line - a) @ normal)
     far = int(away.argmax())
-    if away[far] <= tolerance_mm or len(line) < 3:
+    if away[far] <= tolerance or len(line) < 3:
         return np.asarray(line[[0, -1]])
-    return np.vstack([_fewest(line[: far + 1], tolerance_mm)[:-1], _fewest(line[far:], tolerance_mm)])
+    return np.vstack([_fewest(line[: far + 1], tolerance)[:-1], _fewest(line[far:], tolerance)])
 
 
 def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:

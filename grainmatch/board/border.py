@@ -1,0 +1,184 @@
+"""Where a board's face ends in a strip across its edge, going outward.
+
+The face looks like itself, give or take its figure, until its edge, where light changes along a line.
+Whatever comes next (its own side in shade, shadow, bench, a neighbour) looks otherwise for a while; a
+streak of latewood is over at once and a knot takes up few places along the edge. Sapwood is the
+exception: paler wood that belongs to the board. So of all lines along which light changes, the one
+counts that changes it much and lies near where the look of the face ends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.model import Mask
+
+Floats = NDArray[np.float64]
+STEP_PX = 0.5
+BLOCKS = 8
+DROPS_PX = np.arange(-14.0, 14.1, 0.5)
+SAGS_PX = np.arange(-8.0, 8.1, 1.0)
+STRANGE = 16.0
+"""Squared distance from the face's look, in sigmas of its figure, at which a place speaks against it."""
+LASTING_PX = 1.5
+"""How long a strange look must last to end the face."""
+STEADY = (0.05, 0.012)
+"""Log light and colour ratio by which an even face may still drift."""
+NEAR_END_PX = 4.0
+"""A line so far from where the face's look ends must change light e times as much."""
+COST_OF_SAPWOOD = 1.0
+COST_OF_ANYWHERE = 3.5
+"""Log of how much more light must change where only sapwood, or nothing at all, explains the look inside."""
+LEAST_SAY = 0.5
+PALER = (0.02, -0.08)
+"""Log light by which sapwood is paler than heartwood at the least, over all colours and in each; it comes on
+gradually (own estimate)."""
+NEAR_END_PX = 4.0
+"""A line so far from where the face's look ends must change light e times as much."""
+COST_OF_SAPWOOD = 1.0
+COST_OF_ANYWHERE = 3.5
+"""Log of how much more light must change where only sapwood, or nothing at all, explains the look inside."""
+LEAST_SAY = 0.5
+
+
+@dataclass(frozen=True)
+class Line:
+    """A gently curved edge in a strip: t at its middle, drop over the strip, sag of its ends, mean say."""
+
+    middle_px: float
+    drop_px: float
+    sag_px: float
+    say: float
+
+    def at(self, stations: int) -> Floats:
+        x = (np.arange(stations) + 0.5) / stations - 0.5
+        return self.middle_px + self.drop_px * x + self.sag_px * 4 * x * x
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """All gently curved lines of a strip: index (rows, drops, sags, blocks) into its t, for rows (n,)."""
+
+    rows: NDArray[np.intp]
+    drops_px: Floats
+    sags_px: Floats
+    index: NDArray[np.intp]
+
+    def total(self, say: Floats) -> Floats:
+        """Mean over the blocks of say (blocks, n) along every line (rows, drops, sags)."""
+        blocks = np.arange(len(say))
+        mean = np.zeros(self.index.shape[:3])
+        for b in blocks:
+            mean += say[b][self.index[..., b]]
+        return mean / len(say)
+
+
+def list_lines(t_px: Floats, least_t_px: float, most_t_px: float, *, curved: bool) -> Lines:
+    """Every line whose middle lies between least_t_px and most_t_px."""
+    sags = SAGS_PX if curved else np.zeros(1)
+    x = (np.arange(BLOCKS) + 0.5) / BLOCKS - 0.5
+    bend = (DROPS_PX[:, None, None] * x + sags[None, :, None] * 4 * x * x) / STEP_PX
+    rows = np.flatnonzero((t_px >= least_t_px) & (t_px <= most_t_px))
+    index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, len(t_px) - 1)
+    return Lines(rows, DROPS_PX, sags, index)
+
+
+def find_border(
+    say: Floats,
+    light: NDArray[np.float32],
+    seen: Mask,
+    bench_light: Floats,
+    t_px: Floats,
+    lines: Lines,
+    *,
+    face_until_px: float,
+    may_pale: bool,
+) -> Line | None:
+    """The line along which the face ends; None when light changes nowhere.
+
+    say (blocks, n): change of light at each t. light (stations, n, 3) relative to the face; the face's look
+    is taken where t is below face_until_px. may_pale: whether paler wood may follow that still belongs to
+    the board.
+    """
+    total: Any = lines.total(say) * (1 - 0.015 * np.abs(lines.sags_px))
+    changing = np.log(np.maximum(total, 1e-9))
+    best = changing - COST_OF_ANYWHERE
+    logs = _block_logs(light, seen)
+    told = np.asarray(seen).reshape(BLOCKS, -1).mean(axis=1) >= 0.3
+    look = _face_look(logs, t_px < face_until_px, told)
+    looks = [(look, 0.0)]
+    if may_pale:
+        looks.append((_with_sapwood(look, bench_light), COST_OF_SAPWOOD))
+    for each, cost in looks:
+        short = _fall_short(each, told, lines)
+        if short is not None:
+            best = np.maximum(best, changing - short / NEAR_END_PX - cost)
+    return best_line(t_px, lines, best, total)
+
+
+def best_line(t_px: Floats, lines: Lines, score: Floats, say: Floats) -> Line | None:
+    """The line of the highest score (rows, drops, sags); None where light hardly changes along it."""
+    r, i, j = np.unravel_index(int(score.argmax()), score.shape)
+    if say[r, i, j] <= LEAST_SAY:
+        return None
+    return Line(
+        float(t_px[lines.rows[r]]), float(lines.drops_px[i]), float(lines.sags_px[j]), float(say[r, i, j])
+    )
+
+
+def _block_logs(light: NDArray[np.float32], seen: Mask) -> Floats:
+    """Log light (blocks, n, 3) averaged over the stations seen of each block."""
+    m, n, _ = light.shape
+    weight = np.where(seen, 1.0, 1e-6).reshape(BLOCKS, m // BLOCKS)
+    parts = light.reshape(BLOCKS, m // BLOCKS, n, 3)
+    mean = np.einsum("bs,bsnc->bnc", weight, parts) / weight.sum(axis=1)[:, None, None]
+    return np.asarray(np.log(np.maximum(mean, 0.004)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """How each place differs from the face: off (blocks, n, 3) in log light, middle (blocks, 3) that of the
+    face, like (blocks, n) from -1 for strange to 1 for the same."""
+
+    off: Floats
+    middle: Floats
+    like: Floats
+
+
+def _face_look(logs: Floats, inner: Mask, told: Mask) -> _Look:
+    """Every place against the face, whose look and figure are those of the samples `inner` (n,)."""
+    face = logs[:, inner]
+    middle = np.median(face, axis=1, keepdims=True)
+    rest = (face - middle)[told].reshape(-1, 3)
+    spread = rest.T @ rest / max(len(rest), 1) + STEADY[0] ** 2 + STEADY[1] ** 2 * np.eye(3)
+    off = logs - middle
+    strange = np.einsum("bnc,cd,bnd->bn", off, np.linalg.inv(spread), off)
+    return _Look(off, middle[:, 0], np.clip(1 - strange / STRANGE, -1, 1))
+
+
+def _with_sapwood(look: _Look, bench_light: Floats) -> _Look:
+    """The same, with paler wood as part of the face: not darker in any colour, and no bench either."""
+    from_bench = look.off + look.middle[:, None] - np.log(bench_light)
+    bench = (np.ptp(from_bench, axis=2) < 0.25) & (np.abs(from_bench.mean(axis=2)) < 0.5)
+    paler = (look.off.mean(axis=2) > PALER[0]) & (look.off.min(axis=2) > PALER[1]) & ~bench
+    return _Look(look.off, look.middle, np.where(paler, 1.0, look.like))
+
+
+def _fall_short(look: _Look, told: Mask, lines: Lines) -> Floats | None:
+    """How many pixels' worth each line (rows, drops, sags) fits the end of the face worse than the best one.
+
+    None when the face does not end in most places.
+    """
+    gain = np.cumsum(look.like, axis=1)
+    fallen = np.maximum.accumulate(gain, axis=1) - gain > LASTING_PX / STEP_PX
+    ended = fallen.any(axis=1) & told
+    if ended.sum() < 0.5 * told.sum():
+        return None
+    over = np.arange(gain.shape[1]) > fallen.argmax(axis=1)[:, None]  # what comes later is no more face
+    gain = np.cumsum(np.where(over, -1.0, look.like), axis=1) * STEP_PX
+    total = lines.total(gain * ended[:, None]) * (len(told) / ended.sum())
+    return np.asarray(total.max() - total)
