@@ -10,7 +10,6 @@ counts that changes it much and lies near where the look of the face ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,22 +25,31 @@ STRANGE = 16.0
 """Squared distance from the face's look, in sigmas of its figure, at which a place speaks against it."""
 LASTING_PX = 1.5
 """How long a strange look must last to end the face."""
-STEADY = (0.05, 0.012)
-"""Log light and colour ratio by which an even face may still drift."""
+STEADY = (0.08, 0.03)
+"""Log light and colour ratio by which an even face may still drift, JPEG's coarse colours included."""
 NEAR_END_PX = 4.0
 """A line so far from where the face's look ends must change light e times as much."""
-COST_OF_SAPWOOD = 1.0
-COST_OF_ANYWHERE = 3.5
-"""Log of how much more light must change where only sapwood, or nothing at all, explains the look inside."""
+COST_OF_DROP = 0.03
+COST_OF_SAG = 0.04
+COST_OF_SAPWOOD = 0.3
+COST_OF_ANYWHERE = 2.5
+"""Log of how much more light must change along a line for each pixel of drop and sag, and where only sapwood,
+or nothing at all, explains the look inside."""
+NEAR_BORDER_PX = 3.0
 LEAST_SAY = 0.5
+PLAIN_SAY = 3.0
+"""Change of light, in sigmas of the face's figure, that is no edge, and that is half of a plain one."""
 PALER = (0.02, -0.08)
 """Log light by which sapwood is paler than heartwood at the least, over all colours and in each; it comes on
 gradually (own estimate)."""
 NEAR_END_PX = 4.0
 """A line so far from where the face's look ends must change light e times as much."""
-COST_OF_SAPWOOD = 1.0
-COST_OF_ANYWHERE = 3.5
-"""Log of how much more light must change where only sapwood, or nothing at all, explains the look inside."""
+COST_OF_DROP = 0.03
+COST_OF_SAG = 0.04
+COST_OF_SAPWOOD = 0.3
+COST_OF_ANYWHERE = 2.5
+"""Log of how much more light must change along a line for each pixel of drop and sag, and where only sapwood,
+or nothing at all, explains the look inside."""
 LEAST_SAY = 0.5
 
 
@@ -67,6 +75,10 @@ class Lines:
     drops_px: Floats
     sags_px: Floats
     index: NDArray[np.intp]
+
+    def cost(self) -> Floats:
+        """What speaks against lines (drops, sags) askew or bent, in logs."""
+        return np.asarray(COST_OF_DROP * np.abs(self.drops_px)[:, None] + COST_OF_SAG * np.abs(self.sags_px))
 
     def total(self, say: Floats) -> Floats:
         """Mean over the blocks of say (blocks, n) along every line (rows, drops, sags)."""
@@ -104,8 +116,9 @@ def find_border(
     is taken where t is below face_until_px. may_pale: whether paler wood may follow that still belongs to
     the board.
     """
-    total: Any = lines.total(say) * (1 - 0.015 * np.abs(lines.sags_px))
-    changing = np.log(np.maximum(total, 1e-9))
+    total = lines.total(say)
+    agreed = np.where(total > LEAST_SAY, lines.total(say / (say + PLAIN_SAY)), 0.0)
+    changing = np.log(np.maximum(agreed, 1e-9)) - lines.cost()
     best = changing - COST_OF_ANYWHERE
     logs = _block_logs(light, seen)
     told = np.asarray(seen).reshape(BLOCKS, -1).mean(axis=1) >= 0.3
@@ -117,7 +130,17 @@ def find_border(
         short = _fall_short(each, told, lines)
         if short is not None:
             best = np.maximum(best, changing - short / NEAR_END_PX - cost)
-    return best_line(t_px, lines, best, total)
+    border = best_line(t_px, lines, best, total)
+    if border is None:
+        return None
+    return best_line(t_px, lines, np.where(_apart(lines, border, t_px) <= NEAR_BORDER_PX, total, 0), total)
+
+
+def _apart(lines: Lines, line: Line, t_px: Floats) -> Floats:
+    """How far each line lies from one of them where they are farthest apart, px (rows, drops, sags)."""
+    middle = np.abs(t_px[lines.rows] - line.middle_px)[:, None, None]
+    askew = np.abs(lines.drops_px - line.drop_px)[:, None] / 2 + np.abs(lines.sags_px - line.sag_px)
+    return np.asarray(middle + askew)
 
 
 def best_line(t_px: Floats, lines: Lines, score: Floats, say: Floats) -> Line | None:

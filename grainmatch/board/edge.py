@@ -151,7 +151,10 @@ def _find_line(
     side = float(np.median(strip.side_px))
     if side < LEAST_SIDE_PX:
         return edge, np.full(len(strip.light), max(side, 0.0)), "step"
-    return _with_side(strip, edge, _along_with(strip, lines, lines.total(say), edge), side)
+    beyond = list_lines(
+        strip.t_px, edge.middle_px - 1.5 * side, edge.middle_px + 1.5 * side + 2, curved=curved
+    )
+    return _with_side(strip, edge, _along_with(strip, beyond, beyond.total(say), edge), side)
 
 
 def _along_with(strip: Strip, lines: Lines, total: Floats, edge: Line) -> list[Line]:
@@ -244,7 +247,8 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     back = np.where(far, gap_px, 0.0) if kind == "foot" else np.zeros_like(gap_px)
     start = line.at(len(strip.light)) + back
     gap = np.where(far, 0.0, gap_px)
-    shifts = np.arange(-2.0, 2.01, 0.25)
+    # Two steps close together were found as one line, which may be the outer of them.
+    shifts = np.arange(-2.0 - (float(np.median(gap)) if kind == "side" else 0.0), 2.01, 0.25)
     few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
     blur, lowest = BLURS_PX[0], np.inf
     for each in BLURS_PX:
@@ -270,7 +274,7 @@ def _misfits(
     """
     start_px, gap_px = start_px[stations], gap_px[stations]
     m = len(start_px)
-    reach = 2.5 + blur_px + float(shifts.max())
+    reach = 2.5 + blur_px + float(np.abs(shifts).max())
     base = start_px - reach
     n = int(np.ceil((2 * reach + float(gap_px.max())) / STEP_PX)) + 1
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, max(len(strip.t_px) - n, 0))

@@ -18,8 +18,9 @@ STATIONS = 64
 END_STATIONS = 32
 EDGE_SIGMA_PX = 0.2
 """What the step model itself may be off by, 1-sigma (found on drawn scenes)."""
-SHADOW_MM = 6.0
-"""How far a shadow taken for wood may push a rough edge out."""
+SHADOW_MM = (6.0, 14.0)
+SHADOW_FRAC = 0.35
+"""How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits."""
 FACE_MM = 8.0
 """How wide a band of sure face is read to know its look."""
 
@@ -104,7 +105,8 @@ def _refine_edge(
     side_px = np.maximum(lean * bench.face_height_mm, 0.0) * scale
     # The rough edge may be that of the side's foot, or of a shadow, instead of the face.
     reach_px = reach_mm * scale
-    shadow_px = 0.0 if touching else SHADOW_MM * scale  # none falls where a neighbour lies
+    shadow_mm = float(np.clip(SHADOW_FRAC * bench.face_height_mm, *SHADOW_MM))
+    shadow_px = 0.0 if touching else shadow_mm * scale  # none falls where a neighbour lies
     inward = reach_px + (float(side_px.max()) + shadow_px if first else 0.0)
     inward = min(inward, max((0.7 * _least_width(edges, along) - FACE_MM) * scale, reach_px))
     outside = reach_px + float(side_px.max()) + 5.0 * scale
@@ -117,9 +119,7 @@ def _refine_edge(
     bare = backdrop.bench_light(centre_px) / np.median(face, axis=0)
     plain = subdue_figure(light, t, -inward)
     strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain)
-    found = find_edge(
-        strip, least_t_px=-inward, most_t_px=reach_px + float(side_px.max()), touching=touching, curved=along
-    )
+    found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px, touching=touching, curved=along)
     middle = s.mean(axis=1)
     poly, sigma = _fit_poly(
         middle,
