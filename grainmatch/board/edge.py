@@ -42,6 +42,7 @@ OUT_OF_REACH = 1e9
 SEAM_REACH_PX = 4.0
 MOST_SEAM_BEND_PX = 4.0
 SAME_PX = 3.0
+MERGED_PX = 2.5
 LEAST_DIP = 0.05
 WIDEST_DIP_PX = 3.0
 CLIP_DIP = 0.1
@@ -248,7 +249,8 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     start = line.at(len(strip.light)) + back
     gap = np.where(far, 0.0, gap_px)
     # Two steps close together were found as one line, which may be the outer of them.
-    shifts = np.arange(-2.0 - (float(np.median(gap)) if kind == "side" else 0.0), 2.01, 0.25)
+    close = float(np.median(gap)) if kind == "side" else 0.0
+    shifts = np.arange(-2.0 - (close if close < MERGED_PX else 0.0), 2.01, 0.25)
     few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
     blur, lowest = BLURS_PX[0], np.inf
     for each in BLURS_PX:
