@@ -12,8 +12,9 @@ from grainmatch.errors import LayoutError
 from grainmatch.model import Layout, Problem, Progress
 from grainmatch.search.compare import compare_layouts
 from grainmatch.search.evaluate import Floats, Ints, Table, open_table, to_layout
-from grainmatch.search.exact import MOST_BOARDS_N, Found, is_small, search_exact
 from grainmatch.search.local import search_local
+from grainmatch.search.prove import Found, search_proven, search_quickly
+from grainmatch.search.sets import MOST_BOARDS_N
 
 MOST_SHARED_FRAC = 0.5
 """A layout that shares more of its seams than this with an earlier one is no choice of its own."""
@@ -69,26 +70,10 @@ def search_layouts(
 
 def search_one(table: Table, *, seed: int = 0, report: Callable[[int, int], None] | None = None) -> Found:
     """The best arrangement, with a proof or a bound."""
-    found = _search_one(table, seed, report)
-    if not _proof_holds(table.problem):
-        return Found(found.top, found.total, -np.inf, False)
-    return found
-
-
-def _proof_holds(problem: Problem) -> bool:
-    """The programme walks each top one way only. That is enough unless the balance is measured from means
-    that are not the chosen boards' own while rules tell the two ways apart."""
-    one_way = any(r.kind in ("place", "end_left") for r in problem.rules)
-    return not (one_way and problem.balance_load is not None and problem.balance_means != (0.0,))
-
-
-def _search_one(table: Table, seed: int, report: Callable[[int, int], None] | None) -> Found:
-    if is_small(table):
-        return search_exact(table, report=report)
-    top, total = search_local(table, seed=seed, report=report)
     if table.cards.boards_n > MOST_BOARDS_N:
+        top, total = search_local(table, seed=seed, report=report)
         return Found(top, total, -np.inf, False)
-    return search_exact(table, known=None if top is None else (top, total), report=report)
+    return search_proven(table, report=report)
 
 
 def _search_other(
@@ -99,14 +84,14 @@ def _search_other(
     if seams.size == 0:
         return None
     spread = float(seams.std()) or 1.0
-    small = is_small(table)
     used = sum((_used_seams(table, t) for t in tops), np.zeros_like(table.cards.seam))
     for push in _PUSHES:
-        extra = used * push * spread
-        if small:
-            top = search_exact(table, extra=extra, report=report).top
+        dearer = table.cards.seam + used * push * spread
+        pushed = replace(table, cards=replace(table.cards, seam=dearer))
+        if table.cards.boards_n > MOST_BOARDS_N:
+            top, _ = search_local(pushed, seed=seed, start=tops[0], kicks_n=10, report=report)
         else:
-            top, _ = search_local(table, seed=seed, extra=extra, start=tops[0], kicks_n=10, report=report)
+            top, _ = search_quickly(pushed, report=report)
         if top is not None and all(shared_frac(table, top, t) <= MOST_SHARED_FRAC for t in tops):
             return top
     return None

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from grainmatch.search.evaluate import Floats, Ints, Table, total_costs
+from grainmatch.search.evaluate import Ints, Table, total_costs
 
 _KICKS_N = 40
 
@@ -18,32 +18,24 @@ def search_local(
     table: Table,
     *,
     seed: int,
-    extra: Floats | None = None,
     start: Ints | None = None,
     kicks_n: int = _KICKS_N,
     report: Callable[[int, int], None] | None = None,
 ) -> tuple[Ints | None, float]:
-    """The best arrangement found and its total, `extra` (M, M) included; (None, inf) when none was found."""
+    """The best arrangement found and its total; (None, inf) when none was found."""
     rng = np.random.default_rng(seed)
     current = _greedy(table, rng) if start is None else start
     if current is None:
         return None, np.inf
-    current, cost = _descend(table, current, extra)
+    current, cost = _descend(table, current)
     best, best_cost = current, cost
     for kick in range(kicks_n):
-        trial, trial_cost = _descend(table, _kick(table, best, rng), extra)
+        trial, trial_cost = _descend(table, _kick(table, best, rng))
         if trial_cost < best_cost - 1e-12:
             best, best_cost = trial, trial_cost
         if report:
             report(kick + 1, kicks_n)
     return (best, best_cost) if np.isfinite(best_cost) else (None, np.inf)
-
-
-def _price(table: Table, tops: Ints, extra: Floats | None) -> Floats:
-    cost = total_costs(table, tops)
-    if extra is not None:
-        cost = cost + extra[tops[:, :-1], tops[:, 1:]].sum(axis=1)
-    return cost
 
 
 def _greedy(table: Table, rng: np.random.Generator) -> Ints | None:
@@ -100,14 +92,14 @@ def _wanted(table: Table, card: int) -> bool:
     return any(board in r.boards for r in table.problem.rules if r.kind in ("place", "include", "together"))
 
 
-def _descend(table: Table, top: Ints, extra: Floats | None) -> tuple[Ints, float]:
-    cost = float(_price(table, top[None], extra)[0])
+def _descend(table: Table, top: Ints) -> tuple[Ints, float]:
+    cost = float(total_costs(table, top[None])[0])
     while True:
         best, best_cost = top, cost
         for tops in neighbourhoods(table, top):
             if not len(tops):
                 continue
-            costs = _price(table, tops, extra)
+            costs = total_costs(table, tops)
             k = int(costs.argmin())
             if costs[k] < best_cost - 1e-12:
                 best, best_cost = tops[k], float(costs[k])

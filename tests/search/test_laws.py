@@ -12,14 +12,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grainmatch.model import Placement, Pose, Problem
+from grainmatch.model import Placement, Pose, Problem, Rule
 from grainmatch.score.top import score_layout
 from grainmatch.search.best import MOST_SHARED_FRAC, search_layouts, search_one
-from grainmatch.search.bound import bound_tops, top_sizes
+from grainmatch.search.bound import bound_tops, free_prices
 from grainmatch.search.change import finish_around, suggest_change
 from grainmatch.search.evaluate import open_table, total_costs
-from grainmatch.search.exact import is_small, search_exact
+from grainmatch.search.exact import search_exact
 from grainmatch.search.local import search_local
+from grainmatch.search.narrow import search_narrow
+from grainmatch.search.prove import search_proven
+from grainmatch.search.task import list_tasks
 from tests.search.small import random_problem
 
 PLANS = st.sampled_from(["even", "drift", "mirror"])
@@ -87,21 +90,36 @@ def test_shuffled_boards_give_the_same_best_total(seed: int, plan: str) -> None:
     assert one.score.total == pytest.approx(other.score.total)
 
 
-@settings(max_examples=6, deadline=None)
-@given(seed=st.integers(0, 10_000), plan=PLANS, target=st.booleans())
-def test_bound_under_exact_under_local(seed: int, plan: str, target: bool) -> None:
-    problem = random_problem(7, seed, plan=plan, target=target)
-    table = open_table(problem)
-    exact = search_exact(table)
-    local_top, local = search_local(table, seed=seed, kicks_n=3)
-    assert local_top is not None
-    assert exact.total <= local + 1e-9
-    pruned = search_exact(table, known=(local_top, local))
-    assert pruned.total == pytest.approx(exact.total)
-    if plan == "even":
-        sizes = top_sizes(table)
-        own = np.repeat(table.cards.alone[None], sizes[1], axis=0)
-        assert bound_tops(table, own, sizes, local).value <= exact.total + 1e-9
+@settings(max_examples=10, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    plan=PLANS,
+    target=st.booleans(),
+    cells_n=st.sampled_from([0, 16]),
+    rules=st.sampled_from([(), (Rule("place", ("b2",), place=1), Rule("together", ("b0", "b3")))]),
+)
+def test_bound_under_exact_under_local(
+    seed: int, plan: str, target: bool, cells_n: int, rules: tuple[Rule, ...]
+) -> None:
+    """The plain programme knows no bound, the narrow front lives by it: they must agree, task by task."""
+    table = open_table(replace(random_problem(7, seed, plan=plan, target=target), rules=rules))
+    _, local = search_local(table, seed=seed, kicks_n=3)
+    totals = []
+    for task in list_tasks(table):
+        exact = search_exact(task)[1]
+        reach = min(exact, 100.0) ** 0.5
+        bound = bound_tops(task, local, prices=free_prices(task), rounds_n=15, cells_n=cells_n, reach=reach)
+        assert bound.value <= exact + 1e-9
+        for width_n in (40, 100_000):
+            missed = search_narrow(task, bound, np.inf, width_n=width_n)
+            assert missed.least <= exact + 1e-4
+            assert missed.total >= exact - 1e-9
+        assert missed.total == pytest.approx(exact)
+        totals.append(exact)
+    assert min(totals) <= local + 1e-9
+    found = search_proven(table)
+    assert found.complete
+    assert found.total == pytest.approx(min(totals))
 
 
 def test_same_seed_same_layouts_and_nothing_given_is_changed() -> None:
@@ -133,7 +151,6 @@ def test_the_best_few_share_at_most_half_their_seams() -> None:
 def test_a_pile_too_large_for_the_plain_programme_is_proven() -> None:
     problem = random_problem(19, 3, poses_n=2, whole_top=False)
     table = open_table(problem)
-    assert not is_small(table)
     found = search_one(table)
     assert found.complete
     assert found.bound == pytest.approx(found.total)

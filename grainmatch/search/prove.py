@@ -1,0 +1,151 @@
+"""The best arrangement with its proof: bounds first, a narrow front for a good top, then a wider one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from grainmatch.search.bound import Bound, Prices, bound_tops, free_prices
+from grainmatch.search.evaluate import Ints, Table
+from grainmatch.search.exact import count_states, search_exact
+from grainmatch.search.narrow import search_narrow
+from grainmatch.search.task import Task, list_tasks
+
+_TINY_N = 60_000
+"""Entries of the plain programme below which it is quicker than any bound."""
+_PLAIN_N = 12_000_000
+"""Entries below which the plain programme is quick when the bounds are weak."""
+_QUICK_WIDTH_N = 300
+_WIDTHS_N = (2_000, 30_000, 400_000)
+_MOST_STEPS_N = 600_000_000
+"""No front is widened when that would take more steps than this, about a quarter of a minute's work."""
+_COARSE_CELLS_N, _FINE_CELLS_N = 32, 128
+
+Report = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """top: the cheapest arrangement found, None when there is none below what was to be beaten; its total; a
+    proven lower bound on every total; whether the search was complete."""
+
+    top: Ints | None
+    total: float
+    bound: float
+    complete: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Lead:
+    """What a quick look at a task gave. total: of the best top it met, inf when it met none worth having."""
+
+    task: Task
+    bound: Bound
+    top: Ints | None
+    total: float
+
+
+def search_proven(table: Table, *, report: Report | None = None) -> Found:
+    """The arrangement of least total, with its proof, or with a bound where proving takes too long.
+
+    report(done, total) may raise to stop.
+    """
+    tasks = list_tasks(table)
+    if sum(count_states(t) for t in tasks) <= _TINY_N:
+        return _search_plain(tasks, Found(None, np.inf, np.inf, True), report)
+    leads = _look_quickly(tasks, report)
+    best = min(leads, key=lambda lead: lead.total)
+    found = Found(best.top, best.total, np.inf, True)
+    for count, lead in enumerate(sorted(leads, key=lambda lead: (lead.total, lead.bound.value))):
+        found = _settle(lead, found, _part_of(report, len(leads) + count, 2 * len(leads)))
+    return replace(found, bound=min(found.bound, found.total))
+
+
+def search_quickly(table: Table, *, report: Report | None = None) -> tuple[Ints | None, float]:
+    """A very good arrangement and its total, without proof; (None, inf) when none was met."""
+    best = min(_look_quickly(list_tasks(table), report), key=lambda lead: lead.total)
+    return best.top, best.total
+
+
+def _search_plain(tasks: list[Task], found: Found, report: Report | None) -> Found:
+    for count, task in enumerate(tasks):
+        top, total = search_exact(task, beat=found.total, report=_part_of(report, count, len(tasks)))
+        if top is not None:
+            found = replace(found, top=top, total=total)
+    return replace(found, bound=min(found.bound, found.total))
+
+
+def _look_quickly(tasks: list[Task], report: Report | None) -> list[_Lead]:
+    """A bound and a narrow front for every task, each starting from the prices of the one before."""
+    leads: list[_Lead] = []
+    beat, prices = np.inf, free_prices(tasks[0])
+    for count, task in enumerate(tasks):
+        lead = _look(task, beat, prices)
+        if report:
+            report(count + 1, 2 * len(tasks))
+        leads.append(lead)
+        beat, prices = min(beat, lead.total), lead.bound.prices
+    return leads
+
+
+def _look(task: Task, beat: float, prices: Prices) -> _Lead:
+    bound = bound_tops(task, beat, prices=prices, rounds_n=25)
+    top, total = None, np.inf
+    if bound.value < beat:
+        missed = search_narrow(task, bound, beat, width_n=_QUICK_WIDTH_N)
+        top, total = missed.top, missed.total
+        bound = bound_tops(task, min(beat, total), prices=bound.prices, rounds_n=30)
+    if task.drift is not None and bound.value < min(beat, total) < np.inf:
+        reach = np.sqrt(min(beat, total) - bound.value)
+        bound = bound_tops(
+            task,
+            min(beat, total),
+            prices=bound.prices,
+            rounds_n=12,
+            cells_n=_COARSE_CELLS_N,
+            reach=1.01 * reach,
+        )
+        missed = search_narrow(task, bound, min(beat, total), width_n=_QUICK_WIDTH_N)
+        if missed.top is not None:
+            top, total = missed.top, missed.total
+    return _Lead(task, bound, top, total)
+
+
+def _settle(lead: _Lead, found: Found, report: Report | None) -> Found:
+    """Prove that a task holds no better top than the one found, or find it."""
+    task, bound = lead.task, lead.bound
+    if bound.value >= found.total:
+        return found
+    bound = _tighten(task, bound, found.total)
+    least, steps_n, before_n = bound.value, 0, _QUICK_WIDTH_N
+    for width_n in _WIDTHS_N:
+        if steps_n * width_n / before_n > _MOST_STEPS_N:
+            break
+        missed = search_narrow(task, bound, found.total, width_n=width_n, report=report)
+        if missed.top is not None:
+            found = replace(found, top=missed.top, total=missed.total)
+        least, steps_n, before_n = max(least, missed.least), missed.steps_n, width_n
+        if least >= found.total:
+            return found
+        if count_states(task) <= _PLAIN_N and width_n > _WIDTHS_N[0]:
+            return _search_plain([task], found, report)
+    return replace(found, bound=min(found.bound, least), complete=False)
+
+
+def _tighten(task: Task, bound: Bound, beat: float) -> Bound:
+    if task.drift is None or not np.isfinite(beat):
+        return bound_tops(task, beat, prices=bound.prices, rounds_n=30)
+    loose = bound_tops(task, beat, prices=bound.prices, rounds_n=0)
+    if loose.value >= beat:
+        return loose
+    reach = 1.01 * np.sqrt(beat - loose.value)
+    return bound_tops(task, beat, prices=bound.prices, rounds_n=8, cells_n=_FINE_CELLS_N, reach=reach)
+
+
+def _part_of(report: Report | None, part: int, parts_n: int) -> Report | None:
+    """A report of one part's own progress as progress of the whole."""
+    if report is None:
+        return None
+    return lambda done, total: report(part * total + done, parts_n * total)
