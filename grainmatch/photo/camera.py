@@ -10,34 +10,23 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
-from scipy.optimize import least_squares
 
 from grainmatch.errors import PhotoError
-from grainmatch.geometry import Camera, pixels_to_plane, project
+from grainmatch.geometry import Camera, pixels_to_plane
 from grainmatch.model import Photo, Sheet
+from grainmatch.photo.corners import CornersProblem, curl_sheets, cut_sigma_px, turned
 from grainmatch.photo.edges import USUAL_SAG_MM, USUAL_TAPER_MM, LongEdges
 
 Floats = NDArray[np.float64]
 
-# Without a known focal length the valley of the fit is long and flat: the last digits cost most of the
-# time and move no size. Starts only have to be told apart.
+# Starts only have to be told apart.
 _ROUGH_TOLERANCE = 1e-4
-_FINE_TOLERANCE = 1e-6
+_FINE_TOLERANCE = 1e-8
 # A focal length from EXIF is rounded to a whole film millimetre, and makers differ in what they scale by.
 FOCAL_SIGMA_FRAC = 0.018
 # Main cameras of phones lie near 26 mm on 36 mm film (common practice, no source).
 USUAL_FOCAL_FRAC = 0.74
 USUAL_FOCAL_SIGMA_FRAC = 0.25
-# Most phones take the distortion out, some photos keep it: a long-tailed (Cauchy) expectation about zero.
-# Beyond K1_MOST no ordinary lens goes. Hand-held photos look down rather than along the bench.
-K1_USUAL = 0.004
-K1_MOST = 0.1
-K1_FROM_FOUR = 0.01  # four corners cannot tell a lens from a tilt
-TILT_SIGMA_RAD = 0.6
-# How far a sheet laid by hand rises off its plane, in mm at its rim, in each of the ways of `_curl`. More is
-# possible but not usual.
-USUAL_RISE_MM = 0.09
 # Corners are never trusted beyond this: paper and print are not perfect either.
 LEAST_CORNER_SIGMA_PX = 0.015
 _ROUGH_RMS_PX = 0.5
@@ -99,107 +88,30 @@ def fit_camera(
         )
     height, width = photo.rgb.shape[:2]
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
-    problem = _Corners(
+    problem = CornersProblem(
         tuple(by_size),
         (width / 2, height / 2),
         *_focal_prior(photo),
-        _cut_sigma_px(by_size, _ROUGH_NOISE_PX),
-        _curl(by_size),
+        cut_sigma_px(by_size, _ROUGH_NOISE_PX),
+        curl_sheets(by_size),
     )
-    tried = (_solve(problem, start, tolerance=_ROUGH_TOLERANCE) for start in _starts(problem))
+    tried = (problem.solve(start, tolerance=_ROUGH_TOLERANCE) for start in _starts(problem))
     best = min(tried, key=lambda s: float(s.cost))
     misfit = problem.misfit_px(best.x)
     free = len(misfit) - len(best.x)
     noise_px = _ROUGH_NOISE_PX  # four corners alone cannot tell their own noise
     if free >= len(best.x):
         noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
-    sigma_px = _cut_sigma_px(by_size, noise_px)
+    sigma_px = cut_sigma_px(by_size, noise_px)
     problem = replace(problem, sigma_px=sigma_px, edges=edges or None, lift_mm=lift_mm)
-    solved = _solve(problem, best.x)
+    solved = problem.solve(best.x, tolerance=_FINE_TOLERANCE)
     if edges:
         problem = replace(problem, usual_bend_mm=_usual_bend(edges, problem.camera(solved.x), lift_mm))
-        solved = _solve(problem, solved.x)
+        solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
     fit = _describe(problem, solved, photo)
     if edges and _disagree(edges.bend(fit.camera, lift_mm)[:, 2], solved.x[problem.rises_from :]):
         fit = replace(fit, notes=(*fit.notes, _SHEET_OR_BOARDS))
     return fit
-
-
-@dataclass(frozen=True, eq=False)
-class _Corners:
-    """The least-squares problem.
-
-    A state is log focal, k1, rotation vector (3), translation mm (3); for every further sheet its x mm, y mm
-    and turn in the first sheet's frame; and how far every printed sheet rises off its plane in mm, five
-    terms each (`curl` (points, 5 a sheet) takes them to each corner's height).
-    """
-
-    sheets: tuple[Sheet, ...]
-    centre_px: tuple[float, float]
-    focal_px: float
-    focal_sigma_frac: float
-    sigma_px: Floats
-    curl: Floats
-    edges: LongEdges | None = None
-    usual_bend_mm: tuple[float, float] = (USUAL_SAG_MM, USUAL_TAPER_MM)
-    lift_mm: float = 0.0
-
-    def camera(self, state: Floats) -> Camera:
-        rotation, _ = cv2.Rodrigues(state[2:5])
-        return Camera(math.exp(state[0]), self.centre_px, float(state[1]), np.asarray(rotation), state[5:8])
-
-    @property
-    def k1_most(self) -> float:
-        return K1_MOST if len(self.sigma_px) > 8 else K1_FROM_FOUR
-
-    @property
-    def rises_from(self) -> int:
-        """Where the sheets' rises start in a state."""
-        return 8 + 3 * (len(self.sheets) - 1)
-
-    def misfit_px(self, state: Floats) -> Floats:
-        flat = [self.sheets[0].corners_mm]
-        lies, rises = state[8 : self.rises_from].reshape(-1, 3), state[self.rises_from :]
-        for sheet, (x, y, turn) in zip(self.sheets[1:], lies, strict=True):
-            c, s = math.cos(turn), math.sin(turn)
-            flat.append(sheet.corners_mm @ np.array([[c, s], [-s, c]]) + (x, y))
-        places = np.concatenate(flat)
-        seen = project(self.camera(state), np.column_stack([places, -self.curl @ rises]))
-        return np.asarray(seen - np.concatenate([s.corners_px for s in self.sheets])).ravel()
-
-    def residuals(self, state: Floats) -> Floats:
-        focal = (state[0] - math.log(self.focal_px)) / self.focal_sigma_frac
-        camera = self.camera(state)
-        firm = np.concatenate([[focal, state[1] / self.k1_most], camera.rotation[:2, 2] / TILT_SIGMA_RAD])
-        usual = [np.array([state[1] / K1_USUAL]), state[self.rises_from :] / USUAL_RISE_MM]
-        if self.edges:
-            sag, taper = self.usual_bend_mm
-            usual.append((self.edges.bend(camera, self.lift_mm) / (sag, sag, taper)).ravel())
-        return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, _tame(np.concatenate(usual))])
-
-
-def _curl(sheets: Sequence[Sheet]) -> Floats:
-    """Heights (points, 5 a printed sheet) of corners for a mm of each way paper rises.
-
-    It leans along and across, and bends along, diagonally and across. Rigid things of four corners do not.
-    """
-    blocks = []
-    for sheet in sheets:
-        u, v = (2 * sheet.corners_mm / sheet.paper_mm - 1).T
-        terms = np.column_stack([u, v, u * u, u * v, v * v])
-        blocks.append(terms if len(terms) > 4 else np.zeros((len(terms), 0)))
-    return np.asarray(block_diag(*blocks))
-
-
-def _cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
-    """1-sigma of every corner coordinate: seeing it, and how true the sheet itself is."""
-    sigmas = []
-    for sheet in sheets:
-        spread = np.hypot(*sheet.corners_px.std(axis=0)) / np.hypot(*sheet.corners_mm.std(axis=0))
-        sigmas.append(
-            np.full(2 * len(sheet.corners_px), math.hypot(noise_px, sheet.sigma_mm * float(spread)))
-        )
-    return np.concatenate(sigmas)
 
 
 def _disagree(tapers_mm: Floats, rises_mm: Floats) -> bool:
@@ -223,11 +135,6 @@ def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float
     return sizes[0], sizes[1]
 
 
-def _tame(z: Floats) -> Floats:
-    """Residuals whose squares are Cauchy's loss, 2 log(1 + z^2 / 2): like z when small, levelling off."""
-    return np.asarray(np.sign(z) * np.sqrt(2 * np.log1p(z * z / 2)))
-
-
 def _focal_prior(photo: Photo) -> tuple[float, float]:
     """Focal length in pixels and its relative 1-sigma."""
     if photo.focal_px is None:
@@ -235,28 +142,13 @@ def _focal_prior(photo: Photo) -> tuple[float, float]:
     return photo.focal_px, FOCAL_SIGMA_FRAC
 
 
-def _solve(problem: _Corners, start: Floats, *, tolerance: float = _FINE_TOLERANCE) -> Any:
-    """scipy's OptimizeResult; x_scale holds steps that move corners by about as many pixels each."""
-    scale = np.concatenate(
-        [
-            [0.02, 0.02, 0.01, 0.01, 0.01, 5, 5, 5],
-            [5, 5, 0.01] * (len(problem.sheets) - 1),
-            [1.0] * problem.curl.shape[1],
-        ]
-    )
-    return least_squares(
-        problem.residuals, start, x_scale=scale, method="lm", max_nfev=800, ftol=tolerance, xtol=tolerance
-    )
-
-
-def _starts(problem: _Corners) -> list[Floats]:
-    """Starting states: both poses a small flat target allows (Collins & Bartoli 2014), from a few focals."""
-    focals = [problem.focal_px]
-    if problem.focal_sigma_frac > 0.1:
-        focals = [problem.focal_px * k for k in (0.7, 1.0, 1.5)]
+def _starts(problem: CornersProblem) -> list[Floats]:
+    """Starting states: both poses a small flat target allows (Collins & Bartoli 2014), from the focal length
+    expected and, when that is hardly known, from the one the view tells."""
     states = []
-    for focal in focals:
+    for focal in {problem.focal_px, _view_focal_px(problem)}:
         for pose in _flat_poses(problem.sheets[0], focal, problem.centre_px):
+            pose[3:] *= problem.focal_px / focal
             state = np.concatenate([[math.log(focal), 0.0], pose])
             camera = problem.camera(state)
             others = [_place_in_first(camera, sheet) for sheet in problem.sheets[1:]]
@@ -268,6 +160,24 @@ def _starts(problem: _Corners) -> list[Floats]:
             "The reference sheet is seen too sharply from the side.", "Hold the camera more above the bench."
         )
     return states
+
+
+def _view_focal_px(problem: CornersProblem) -> float:
+    """The focal length at which the first sheet's sides are at right angles and to scale, within what the
+    expected one allows.
+
+    Zhang 2000 (A flexible new technique for camera calibration, eqs. 3 and 4): two equations in 1 / f^2 when
+    the principal point is known. Seen straight from above they say nothing, and the expected one stays.
+    """
+    sheet = problem.sheets[0]
+    plane, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px - problem.centre_px, 0)
+    a, b = np.asarray(plane)[:, :2].T
+    flat = np.array([a[:2] @ b[:2], a[:2] @ a[:2] - b[:2] @ b[:2]])
+    deep = -np.array([a[2] * b[2], a[2] ** 2 - b[2] ** 2])
+    squared = float(flat @ deep) / max(float(deep @ deep), 1e-300)
+    reach = math.exp(2 * problem.focal_sigma_frac)
+    usable = (problem.focal_px / reach) ** 2 < squared < (problem.focal_px * reach) ** 2
+    return math.sqrt(squared) if usable and problem.focal_sigma_frac > FOCAL_SIGMA_FRAC else problem.focal_px
 
 
 def _flat_poses(sheet: Sheet, focal_px: float, centre_px: tuple[float, float]) -> list[Floats]:
@@ -284,12 +194,11 @@ def _place_in_first(camera: Camera, sheet: Sheet) -> Floats:
     seen = pixels_to_plane(camera, sheet.corners_px, 0.0)
     a, b = sheet.corners_mm - sheet.corners_mm.mean(axis=0), seen - seen.mean(axis=0)
     turn = math.atan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
-    c, s = math.cos(turn), math.sin(turn)
-    shift = seen.mean(axis=0) - sheet.corners_mm.mean(axis=0) @ np.array([[c, s], [-s, c]])
+    shift = seen.mean(axis=0) - sheet.corners_mm.mean(axis=0) @ turned(turn)
     return np.array([shift[0], shift[1], turn])
 
 
-def _describe(problem: _Corners, solved: Any, photo: Photo) -> CameraFit:
+def _describe(problem: CornersProblem, solved: Any, photo: Photo) -> CameraFit:
     state: Floats = solved.x
     frame = _bench_frame(problem.camera(state))
     cov = np.linalg.inv(solved.jac.T @ solved.jac)

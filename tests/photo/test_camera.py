@@ -12,6 +12,8 @@ from grainmatch.errors import PhotoError
 from grainmatch.geometry import Camera, pixels_to_plane, plane_to_pixels, project
 from grainmatch.model import Photo, Sheet
 from grainmatch.photo.camera import fit_camera
+from grainmatch.photo.corners import CornersProblem, curl_sheets
+from grainmatch.photo.edges import LongEdges
 from grainmatch.photo.sheet import PAPER_MM, SQUARE_MM
 from grainmatch.synth import aim_camera
 
@@ -144,6 +146,35 @@ def test_the_stated_sigma_covers_the_error() -> None:
         ratios.append(abs(errors[-1]) / sigmas[-1])
     assert sum(r < 2 for r in ratios) >= 17
     assert np.median(sigmas) < 3 * np.std(errors)
+
+
+def test_slopes_of_the_problem_equal_central_differences() -> None:
+    camera = aim_camera(size_px=SIZE, eye_mm=(-200, -600, 1500), roll_deg=4, k1=-0.02)
+    sheets = (sheet_at(camera, (300, 380), 25), sheet_at(camera, (-300, -380), 5, 1))
+    lines = [[[(x, y + 0.002 * x) for x in np.linspace(300, 3700, 9)] for y in (900, 1200)]]
+    solve = np.linalg.pinv(np.vander(np.linspace(-1, 1, 9), 3, increasing=True))
+    problem = CornersProblem(
+        sheets, (2016, 1512), 3100, 0.2, np.full(96, 0.05), curl_sheets(sheets),
+        edges=LongEdges(np.array(lines, dtype=float), np.array([[solve, solve]])),
+    )  # fmt: skip
+    seen = np.array([math.log(3000), -0.02, 0.3, 0.1, -0.05, 40, -120, 1700, 500, 420, 0.4, *[0.1] * 10])
+    exact = problem.slopes(seen)
+    for k, step in enumerate(np.eye(len(seen)) * 1e-6):
+        rough = (problem.residuals(seen + step) - problem.residuals(seen - step)) / 2e-6
+        assert exact[:, k] == pytest.approx(rough, rel=1e-3, abs=1e-4 * np.abs(rough).max())
+
+
+def test_without_a_focal_length_the_fit_is_as_good_as_from_many_starts() -> None:
+    """The start from the view's right angles (Zhang 2000) misses no better minimum."""
+    rng = np.random.default_rng(8)
+    for k in range(6):
+        eye = (float(rng.uniform(-300, 300)), float(rng.uniform(-1200, -300)), float(rng.uniform(1000, 1700)))
+        true = aim_camera(size_px=SIZE, eye_mm=eye, hfov_deg=float(rng.choice([55, 66, 80])))
+        sheet = sheet_at(true, (float(rng.uniform(-400, 400)), 300.0), 40.0 * k, k, 0.03)
+        free = fit_camera([sheet], blank(None))
+        assert abs(math.log(free.camera.focal_px / true.focal_px)) < 3 * free.focal_sigma_px / true.focal_px
+        told = fit_camera([sheet], blank(true.focal_px))
+        assert free.rms_px < 1.02 * told.rms_px
 
 
 def test_no_sheet_is_an_error_that_says_what_to_do() -> None:
