@@ -15,11 +15,13 @@ from grainmatch.search.task import Task, list_tasks
 
 _TINY_N = 60_000
 """Entries of the plain programme below which it is quicker than any bound."""
+_TINY_BALANCED_N = 250_000
+"""The same with a balance, which makes bounds dearer."""
 _PLAIN_N = 12_000_000
 """Entries below which the plain programme is quick when the bounds are weak."""
 _QUICK_WIDTH_N = 300
-_WIDTHS_N = (2_000, 30_000, 400_000)
-_MOST_STEPS_N = 600_000_000
+_WIDTHS_N = (2_000, 30_000, 120_000, 480_000)
+_MOST_STEPS_N = 400_000_000
 """No front is widened when that would take more steps than this, about a quarter of a minute's work."""
 _COARSE_CELLS_N, _FINE_CELLS_N = 32, 128
 
@@ -53,7 +55,8 @@ def search_proven(table: Table, *, report: Report | None = None) -> Found:
     report(done, total) may raise to stop.
     """
     tasks = list_tasks(table)
-    if sum(count_states(t) for t in tasks) <= _TINY_N:
+    tiny_n = _TINY_N if table.problem.balance_load is None else _TINY_BALANCED_N
+    if sum(count_states(t) for t in tasks) <= tiny_n:
         return _search_plain(tasks, Found(None, np.inf, np.inf, True), report)
     leads = _look_quickly(tasks, report)
     best = min(leads, key=lambda lead: lead.total)
