@@ -24,7 +24,13 @@ LEAST_SPREAD = (0.03, 0.012, 0.012)
 """Below this a spread says more about quantisation than about the bench."""
 
 SHADOW_TINT = 0.25
-"""Colour-ratio shift a shadow may show, per log of its darkness."""
+SHADOW_STRAY = 0.1
+"""Colour-ratio shift a shadow may show, per log of its darkness: in all, and off the line of light's
+colours."""
+SMOOTH_PX = 2.5
+LEAST_TINT = 2.0
+BLACK = 0.01
+DARKNESS_STEP = 0.02
 
 Field = NDArray[np.float32]
 
@@ -53,18 +59,57 @@ class Backdrop:
         mean, red_green, green_blue = np.array([1, x, y, x * x, x * y, y * y]) @ self.surface
         green = mean - (red_green - green_blue) / 3
         logs = np.array([green + red_green, green, green - green_blue])
-        return np.asarray(np.maximum(np.exp(logs) - 0.01, 1e-3))
+        return np.asarray(np.maximum(np.exp(logs) - BLACK, 1e-3))
 
     @cached_property
     def stands_out(self) -> Mask:
-        """True where the photo is not bench, lit or shaded."""
-        colour = np.hypot(self.ratios[..., 0], self.ratios[..., 1])
-        # A shadow is lit by the room instead of the lamp, so its tint shifts a little, the more so
-        # the deeper it is.
-        darker = np.maximum(0.0, -self.lightness * np.float32(self.spread[0])) / np.float32(
-            self.spread[1:].max()
-        )
-        return np.asarray((colour > np.maximum(4.5, SHADOW_TINT * darker)) | (self.lightness > 5.0))
+        """True where the photo is not bench, lit or shaded.
+
+        Judged at two scales: sharply, and over some pixels together, where the bench's own texture and noise
+        average out and smaller differences count.
+        """
+        tint, allowed = self._tint(self.ratios, self.lightness)
+        sharp = np.hypot(tint[..., 0], tint[..., 1]) > np.maximum(4.5, allowed)
+        sharp |= self.lightness > 5.0
+        smooth: Any = cv2.GaussianBlur(np.dstack([self.ratios, self.lightness]), (0, 0), SMOOTH_PX)
+        tint, allowed = self._tint(smooth[..., :2], smooth[..., 2])
+        away = np.hypot(tint[..., 0], tint[..., 1])
+        usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
+        plain = away > np.maximum(max(LEAST_TINT, 6.0 * usual), allowed)
+        # A blurred edge reaches out by about the blur.
+        return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
+
+    def _tint(self, ratios: Field, lightness: Field) -> tuple[Field, Field]:
+        """How far places are from the bench in colour (h, w, 2), and how far a shadow (h, w) may be.
+
+        In shade the bench is compared with itself in as little light. A shadow is lit by the room instead of
+        the lamp, so its tint shifts a little, the more so the deeper it is: along the colours of glowing
+        bodies, in which log R/G changes about half as much as log G/B (Finlayson, Hordley, Lu and Drew, IEEE
+        Trans. Pattern Anal. 28(1), 2006: shadows move along one line of log chromaticity).
+        """
+        unit = self.spread[1:].astype(np.float32)
+        darker = np.maximum(0.0, -lightness * np.float32(self.spread[0]))
+        tint = ratios.copy()
+        dark = darker > 0.15
+        level = np.minimum(darker[dark] * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1)
+        tint[dark] -= self._shade[level.astype(np.int32)] / unit
+        across = np.abs(2 * tint[..., 0] * unit[0] - tint[..., 1] * unit[1]) / np.float32(5**0.5)
+        allowed = np.where(across > SHADOW_STRAY * darker, 0, SHADOW_TINT) * darker / unit.max()
+        return tint, np.asarray(allowed, dtype=np.float32)
+
+    @cached_property
+    def _shade(self) -> Field:
+        """Shift of the two colour ratios (n, 2) of the bench itself at steps of darkness: the photo's black
+        adds to all colours alike, so that a dark colour pales."""
+        mean, red_green, green_blue = self.surface[0] + (self.surface[3] + self.surface[5]) / 3
+        green = mean - (red_green - green_blue) / 3
+        colour = np.maximum(np.exp([green + red_green, green, green - green_blue]) - BLACK, 1e-4)
+        share = np.exp(-np.arange(0.0, 5.0, 0.02))
+        logs = np.log(share[:, None] * colour + BLACK)
+        darkness = logs[0].mean() - logs.mean(axis=1)
+        shifts = [logs[:, k] - logs[:, k + 1] - (logs[0, k] - logs[0, k + 1]) for k in (0, 1)]
+        steps = np.arange(0.0, float(darkness[-1]), DARKNESS_STEP)
+        return np.column_stack([np.interp(steps, darkness, s) for s in shifts]).astype(np.float32)
 
 
 def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
@@ -88,7 +133,7 @@ def _log_looks(rgb: Rgb, scale: float) -> Field:
     h, w = rgb.shape[:2]
     small = cv2.resize(rgb, (round(w * scale), round(h * scale)), interpolation=cv2.INTER_AREA)
     # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
-    table = np.log((np.arange(256) / 255.0) ** 2.2 + 0.01).astype(np.float32)
+    table = np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32)
     logs = table[small]
     return np.dstack([logs.mean(axis=2), logs[..., 0] - logs[..., 1], logs[..., 1] - logs[..., 2]])
 

@@ -19,6 +19,7 @@ from grainmatch.model import Mask
 Floats = NDArray[np.float64]
 STEP_PX = 0.5
 BLOCKS = 8
+LEAST_SIDE_PX = 1.2
 DROPS_PX = np.arange(-14.0, 14.1, 0.5)
 SAGS_PX = np.arange(-8.0, 8.1, 1.0)
 STRANGE = 16.0
@@ -30,12 +31,14 @@ STEADY = (0.08, 0.03)
 NEAR_END_PX = 4.0
 """A line so far from where the face's look ends must change light e times as much."""
 COST_OF_DROP = 0.03
+STEEP_PX = 5.0
+COST_OF_STEEP = 0.1
 COST_OF_SAG = 0.04
 COST_OF_SAPWOOD = 0.3
 COST_OF_ANYWHERE = 2.5
-"""Log of how much more light must change along a line for each pixel of drop and sag, and where only sapwood,
-or nothing at all, explains the look inside."""
-NEAR_BORDER_PX = 3.0
+"""Log of how much more light must change along a line for each pixel of drop (more where steep) and sag, and
+where only sapwood, or nothing at all, explains the look inside."""
+NEAR_BORDER_PX = 1.5
 LEAST_SAY = 0.5
 PLAIN_SAY = 3.0
 """Change of light, in sigmas of the face's figure, that is no edge, and that is half of a plain one."""
@@ -45,11 +48,13 @@ gradually (own estimate)."""
 NEAR_END_PX = 4.0
 """A line so far from where the face's look ends must change light e times as much."""
 COST_OF_DROP = 0.03
+STEEP_PX = 5.0
+COST_OF_STEEP = 0.1
 COST_OF_SAG = 0.04
 COST_OF_SAPWOOD = 0.3
 COST_OF_ANYWHERE = 2.5
-"""Log of how much more light must change along a line for each pixel of drop and sag, and where only sapwood,
-or nothing at all, explains the look inside."""
+"""Log of how much more light must change along a line for each pixel of drop (more where steep) and sag, and
+where only sapwood, or nothing at all, explains the look inside."""
 LEAST_SAY = 0.5
 
 
@@ -78,7 +83,9 @@ class Lines:
 
     def cost(self) -> Floats:
         """What speaks against lines (drops, sags) askew or bent, in logs."""
-        return np.asarray(COST_OF_DROP * np.abs(self.drops_px)[:, None] + COST_OF_SAG * np.abs(self.sags_px))
+        drop = np.abs(self.drops_px)
+        askew = COST_OF_DROP * drop + COST_OF_STEEP * np.maximum(drop - STEEP_PX, 0)
+        return np.asarray(askew[:, None] + COST_OF_SAG * np.abs(self.sags_px))
 
     def total(self, say: Floats) -> Floats:
         """Mean over the blocks of say (blocks, n) along every line (rows, drops, sags)."""
@@ -107,17 +114,19 @@ def find_border(
     t_px: Floats,
     lines: Lines,
     *,
+    side_px: Floats,
     face_until_px: float,
     may_pale: bool,
 ) -> Line | None:
     """The line along which the face ends; None when light changes nowhere.
 
     say (blocks, n): change of light at each t. light (stations, n, 3) relative to the face; the face's look
-    is taken where t is below face_until_px. may_pale: whether paler wood may follow that still belongs to
+    is taken where t is below face_until_px. side_px (stations,): how wide the board's own side should show,
+    whose foot then speaks for the edge too. may_pale: whether paler wood may follow that still belongs to
     the board.
     """
     total = lines.total(say)
-    agreed = np.where(total > LEAST_SAY, lines.total(say / (say + PLAIN_SAY)), 0.0)
+    agreed = np.where(total > LEAST_SAY, lines.total(_with_foot(say / (say + PLAIN_SAY), side_px)), 0.0)
     changing = np.log(np.maximum(agreed, 1e-9)) - lines.cost()
     best = changing - COST_OF_ANYWHERE
     logs = _block_logs(light, seen)
@@ -134,6 +143,19 @@ def find_border(
     if border is None:
         return None
     return best_line(t_px, lines, np.where(_apart(lines, border, t_px) <= NEAR_BORDER_PX, total, 0), total)
+
+
+def _with_foot(clear: Floats, side_px: Floats) -> Floats:
+    """How clear a change (blocks, n) is, joined by how clear one is where the foot of the side would be."""
+    joined = clear.copy()
+    for b, side in enumerate(np.median(side_px.reshape(BLOCKS, -1), axis=1)):
+        if side < LEAST_SIDE_PX:
+            continue
+        slack = int(np.ceil(max(1.2, 0.15 * side) / STEP_PX))
+        near = np.lib.stride_tricks.sliding_window_view(np.pad(clear[b], slack), 2 * slack + 1).max(axis=1)
+        step = round(side / STEP_PX)
+        joined[b, : len(near) - step] += near[step:]
+    return joined
 
 
 def _apart(lines: Lines, line: Line, t_px: Floats) -> Floats:
@@ -188,7 +210,10 @@ def _with_sapwood(look: _Look, bench_light: Floats) -> _Look:
     from_bench = look.off + look.middle[:, None] - np.log(bench_light)
     bench = (np.ptp(from_bench, axis=2) < 0.25) & (np.abs(from_bench.mean(axis=2)) < 0.5)
     paler = (look.off.mean(axis=2) > PALER[0]) & (look.off.min(axis=2) > PALER[1]) & ~bench
-    return _Look(look.off, look.middle, np.where(paler, 1.0, look.like))
+    # Sapwood goes on to the edge: what looks like heartwood beyond it is its own side in shade.
+    entered = np.cumsum(paler & (look.like < 0), axis=1) >= LASTING_PX / STEP_PX
+    like = np.where(entered, np.minimum(look.like, -0.5), look.like)
+    return _Look(look.off, look.middle, np.where(paler, 1.0, like))
 
 
 def _fall_short(look: _Look, told: Mask, lines: Lines) -> Floats | None:

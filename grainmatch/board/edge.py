@@ -19,7 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from grainmatch.board.border import BLOCKS, STEP_PX, Line, Lines, best_line, find_border, list_lines
+from grainmatch.board.border import (
+    BLOCKS,
+    LEAST_SIDE_PX,
+    STEP_PX,
+    Line,
+    Lines,
+    best_line,
+    find_border,
+    list_lines,
+)
 from grainmatch.board.frame import look
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
@@ -34,7 +43,6 @@ CLIP_SIGMA = 12.0
 """Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak."""
 LEAST_FIGURE = 0.012
 """Change of light a pixel, as a share, below which a figure is noise."""
-LEAST_SIDE_PX = 1.2
 FAR_STEP_PX = 5.0
 """Steps farther apart than this are placed one by one."""
 AGREED_WITHIN_PX = 1.25
@@ -144,6 +152,7 @@ def _find_line(
         strip.bench_light,
         strip.t_px,
         lines,
+        side_px=strip.side_px,
         face_until_px=least_t_px,
         may_pale=not touching,
     )

@@ -117,10 +117,9 @@ def shift_rows(field: Field, rows: int) -> Field:
 def _standing_out(say: Field, counts: Field, length_rows: float) -> tuple[Floats, Floats, Floats]:
     """(robust z of each line among those of its slope, mean say 0..1, drops in rows)."""
     n = say.shape[1]
-    total, drop = sum_along_lines(say)
-    count, _ = sum_along_lines(counts)
-    gentle = np.abs(drop) <= MOST_SLOPE * length_rows
-    total, count, drop = total[gentle], count[gentle], drop[gentle]
+    most_drop = int(MOST_SLOPE * length_rows)
+    total, drop = sum_along_lines(say, most_drop=most_drop)
+    count, _ = sum_along_lines(counts, most_drop=most_drop)
     agree = np.where(count >= 0.12 * n, total / np.maximum(count, 0.12 * n) / CLIP, np.nan)
     enough = np.isfinite(agree).sum(axis=1) > 30
     z = np.full(agree.shape, -np.inf)

@@ -27,6 +27,8 @@ LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
 DEEP = 0.5
 SHALLOW_SLOPE = 0.008
+LOWEST_BAND = 4
+LEAST_SHALLOW = 8
 """Log light by which a band is darker than the boards, and the slopes allowed: a band of heartwood or of
 latewood is shallow, and slants."""
 
@@ -49,7 +51,7 @@ def find_seams(
         log_light, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, ends_mm=ends_mm
     )
     bands: list[Seam] = []
-    height = 8
+    height = LOWEST_BAND
     while height <= tallest_rows:
         bands += _bands_of_height(log_light, wood, known, height, tallest_rows, length_rows)
         height = height * 2
@@ -75,6 +77,8 @@ def _is_separator(seam: Seam, light: Field, wood: Mask, length_rows: float) -> b
     slope = abs(seam.drop) / length_rows
     if depth >= DEEP:
         return slope <= MOST_SLOPE
+    if seam.height < LEAST_SHALLOW:
+        return False  # as thin as latewood
     sure = depth >= SURE_DEPTH or (depth >= LEAST_DEPTH and seam.share >= 0.85)
     return sure and slope <= SHALLOW_SLOPE
 
@@ -126,11 +130,11 @@ def _bands_of_height(
     say, counts = _dark_bands(
         light, there, seen, max(1, height // pool), max(2, reach_rows // pool), gaps=pool > 1
     )
-    total, drop = sum_along_lines(say)
-    count, _ = sum_along_lines(counts)
+    most_drop = int(MOST_SLOPE * length_rows / pool)
+    total, drop = sum_along_lines(say, most_drop=most_drop)
+    count, _ = sum_along_lines(counts, most_drop=most_drop)
     share = total / np.maximum(count, 0.12 * n) / CLIP
     share[count < 0.12 * n] = 0
-    share[np.abs(drop) * pool > MOST_SLOPE * length_rows] = 0
     found = []
     reach = 4
     for _ in range(60):

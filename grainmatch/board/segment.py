@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -23,6 +23,10 @@ from grainmatch.model import Bench, Mask
 
 COLUMNS = 128
 TALLEST_GAP_MM = 40.0
+WIDEST_FLAW_MM = 15.0
+SHADE = 0.25
+"""How wide wood of the bench's own colour may be, and log light by which a gap is darker than the lit
+bench."""
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
 
@@ -90,10 +94,10 @@ class _Heap:
 
 
 def _find_heaps(bench: Bench, backdrop: Backdrop, limits: Limits) -> Iterator[_Heap]:
-    mask: Any = _solid(backdrop).astype(np.uint8)
+    px_mm = 1 / (bench.px_per_mm * backdrop.scale)
+    mask: Any = _solid(backdrop, px_mm).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    px_mm = 1 / (bench.px_per_mm * backdrop.scale)
     for contour in sorted(contours, key=lambda c: -cv2.contourArea(c)):
         if cv2.contourArea(contour) * px_mm**2 < 0.3 * limits.least_width_mm * limits.least_length_mm:
             continue
@@ -103,9 +107,17 @@ def _find_heaps(bench: Bench, backdrop: Backdrop, limits: Limits) -> Iterator[_H
         yield _Heap(outline, _heap_frame(bench, outline, limits.upright), own.astype(bool))
 
 
-def _solid(backdrop: Backdrop) -> Mask:
-    """What stands out, with the sheets that mostly lie among boards filled in."""
+def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
+    """What stands out, with the sheets that mostly lie among boards filled in.
+
+    Also filled: narrow stretches inside that look like the lit bench, such as sapwood of its very colour.
+    Between boards they would lie in shade.
+    """
     solid = backdrop.stands_out & backdrop.known
+    wide = 2 * int(WIDEST_FLAW_MM / px_mm / 2) + 1
+    closed = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((wide, wide), np.uint8))
+    lit = backdrop.lightness * np.float32(backdrop.spread[0]) > -SHADE
+    solid |= closed.astype(bool) & lit & backdrop.known
     count, labels = cv2.connectedComponents((~backdrop.known).astype(np.uint8))
     for k in range(1, count):
         sheet = (labels == k).astype(np.uint8)
@@ -257,20 +269,22 @@ def _pieces(
     columns = np.arange(n) + 0.5
     seams = sorted(seams, key=lambda s: s.start + s.drop / 2)
     lines = [np.zeros(n), *(s.start + s.drop * columns / n for s in seams), np.full(n, float(n_rows))]
-    hairline = [False, *(s.height < 2 for s in seams), False]
+    bands = []
     for k in range(len(lines) - 1):
         inside = solid & (rows > lines[k]) & (rows < lines[k + 1])
-        if k and not hairline[k]:
+        if k:
             inside &= _past_dark(log_light, inside)
-        if k + 2 < len(lines) and not hairline[k + 1]:
+        if k + 2 < len(lines):
             inside &= _past_dark(log_light[::-1], inside[::-1])[::-1]
+        bands.append(inside)
+    touching = [
+        False,
+        *(_touch(*pair, line) for pair, line in zip(pairwise(bands), lines[1:-1], strict=True)),
+    ]
+    for k, inside in enumerate(bands):
         for first, last in _runs(inside, known, limits, rows_per_mm, (high[0] - low[0]) / n):
             rough = _rough(frame, low, high, rows_per_mm, inside, known, first, last)
-            touching = (
-                hairline[k] and _reaches(inside, lines[k], first, last, 0),
-                hairline[k + 1] and _reaches(inside, lines[k + 1], first, last, 1),
-            )
-            yield replace(rough, touching=touching)
+            yield replace(rough, touching=(touching[k], (*touching, False)[k + 1]))
 
 
 def _past_dark(log_light: NDArray[np.float32], inside: Mask) -> Mask:
@@ -280,17 +294,20 @@ def _past_dark(log_light: NDArray[np.float32], inside: Mask) -> Mask:
         warnings.simplefilter("ignore", RuntimeWarning)  # columns without wood
         usual = np.nanmedian(light, axis=0)
         usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual))
-    smooth = cv2.blur(log_light, (5, 3))
+    # Of the piece alone: past its ends it is dark.
+    there = inside.astype(np.float32)
+    smooth = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
     bright = inside & (smooth > usual - DARK_STEP)
     return np.asarray(np.maximum.accumulate(bright, axis=0))
 
 
-def _reaches(inside: Mask, line: NDArray[np.float64], first: int, last: int, which: int) -> bool:
-    """Whether a piece's wood comes up to a separator's line for most of its length."""
-    h = inside.shape[0]
-    part = inside[:, first : last + 1]
-    edge = part.argmax(axis=0) if which == 0 else h - part[::-1].argmax(axis=0)
-    return bool((np.abs(edge - line[first : last + 1]) < 6).mean() > 0.5)
+def _touch(above: Mask, below: Mask, line: NDArray[np.float64]) -> bool:
+    """Whether two boards' wood comes up to a separator's line from both sides for most of its length."""
+    both = above.any(axis=0) & below.any(axis=0)
+    if both.sum() < 4:
+        return False
+    gaps = below.argmax(axis=0) - line, line - (len(above) - above[::-1].argmax(axis=0))
+    return bool(all((gap[both] < 6).mean() > 0.5 for gap in gaps))
 
 
 def _runs(
@@ -390,7 +407,7 @@ def _through(
 ) -> NDArray[np.float64]:
     """Quadratics (n, 3), or lines, through well spread random points."""
     cuts = np.linspace(0, len(z), points + 1).astype(int)
-    pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in itertools.pairwise(cuts)], axis=1)
+    pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in pairwise(cuts)], axis=1)
     pick = pick.clip(0, len(z) - 1)
     a = np.stack([np.vander(row, points) for row in z[pick]])
     good = np.abs(np.linalg.det(a)) > 0.05
