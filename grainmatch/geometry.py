@@ -70,11 +70,12 @@ def distort(camera: Camera, points_px: ArrayLike) -> Points:
 def undistort(camera: Camera, points_px: ArrayLike) -> Points:
     """Inverse of `distort`, by fixed-point steps (converges for the mild k1 of phone photos)."""
     p = np.asarray(points_px, dtype=np.float64)
-    seen = (p - camera.centre_px) / camera.focal_px
-    ideal = seen
+    off_px = p - camera.centre_px
+    stretch = camera.k1 / camera.focal_px**2 * np.einsum("ij,ij->i", off_px, off_px)
+    inward = np.ones_like(stretch)
     for _ in range(8 if camera.k1 else 0):
-        ideal = seen / (1 + camera.k1 * (ideal**2).sum(axis=1, keepdims=True))
-    return np.asarray(ideal * camera.focal_px + np.asarray(camera.centre_px), dtype=np.float64)
+        inward = 1 / (1 + stretch * inward * inward)
+    return np.asarray(off_px * inward[:, None] + np.asarray(camera.centre_px), dtype=np.float64)
 
 
 def apply_homography(matrix: Matrix, points: ArrayLike) -> Points:

@@ -147,12 +147,10 @@ def _starts(problem: CornersProblem) -> list[Floats]:
     expected and, when that is hardly known, from the one the view tells."""
     states = []
     for focal in {problem.focal_px, _view_focal_px(problem)}:
-        for pose in _flat_poses(problem.sheets[0], focal, problem.centre_px):
-            pose[3:] *= problem.focal_px / focal
-            state = np.concatenate([[math.log(focal), 0.0], pose])
-            camera = problem.camera(state)
+        for camera in _cameras_over(problem.sheets[0], focal, problem.centre_px):
             others = [_place_in_first(camera, sheet) for sheet in problem.sheets[1:]]
-            states.append(np.concatenate([state, *others, np.zeros(problem.curl.shape[1])]))
+            flat = np.zeros(problem.curl.shape[1])
+            states.append(np.concatenate([problem.state_of(camera), *others, flat]))
     costs = [float((problem.residuals(s) ** 2).sum()) for s in states]
     states = [s for s, cost in zip(states, costs, strict=True) if cost <= _HOPELESS * min(costs)]
     if not states:
@@ -180,13 +178,18 @@ def _view_focal_px(problem: CornersProblem) -> float:
     return math.sqrt(squared) if usable and problem.focal_sigma_frac > FOCAL_SIGMA_FRAC else problem.focal_px
 
 
-def _flat_poses(sheet: Sheet, focal_px: float, centre_px: tuple[float, float]) -> list[Floats]:
-    """Rotation vector and translation (6,) of each pose from OpenCV's IPPE that has the sheet in front."""
+def _cameras_over(sheet: Sheet, focal_px: float, centre_px: tuple[float, float]) -> list[Camera]:
+    """The camera in each pose from OpenCV's IPPE that has the sheet in front."""
     k = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1.0]])
     places = np.column_stack([sheet.corners_mm, np.zeros(len(sheet.corners_mm))])
     _, turns, shifts, _ = cv2.solvePnPGeneric(places, sheet.corners_px, k, None, flags=cv2.SOLVEPNP_IPPE)
-    poses = [np.concatenate([np.ravel(r), np.ravel(t)]) for r, t in zip(turns, shifts, strict=True)]
-    return [p for p in poses if np.isfinite(p).all() and p[5] > 0]
+    cameras = []
+    for turn, shift in zip(turns, shifts, strict=True):
+        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
+        translation_mm = np.ravel(shift).astype(np.float64)
+        if np.isfinite(rotation).all() and np.isfinite(translation_mm).all() and translation_mm[2] > 0:
+            cameras.append(Camera(focal_px, centre_px, 0.0, rotation, translation_mm))
+    return cameras
 
 
 def _place_in_first(camera: Camera, sheet: Sheet) -> Floats:

@@ -37,10 +37,11 @@ _MOST_STEPS = 200
 class CornersProblem:
     """The least-squares problem of one camera over several sheets.
 
-    A state is log focal, k1, rotation vector (3), translation mm (3) at the expected focal length (a longer
-    one stands back as much, so that scale and focal length hardly depend on each other); for every further
-    sheet its x mm, y mm and turn in the first sheet's frame; and how far every printed sheet rises off its
-    plane in mm, five terms each (`curl` (points, 5 a sheet) takes them to each corner's height).
+    A state is log focal, k1, tilt (2) about an axis in the picture, turn about the sheets' normal, and
+    translation mm (3); for every further sheet its x mm, y mm and turn in the first sheet's frame; and how
+    far every printed sheet rises off its plane in mm, five terms each (`curl` (points, 5 a sheet) takes them
+    to each corner's height). Tilt and distance are those at the expected focal length and grow with it, which
+    leaves the picture almost as it was: an unknown focal length is then a straight valley, soon crossed.
     sigma_px (2 points,): of each corner's x and y. `edges` of boards lie `lift_mm` above the sheets.
     """
 
@@ -55,13 +56,28 @@ class CornersProblem:
     lift_mm: float = 0.0
 
     def camera(self, state: Floats) -> Camera:
-        rotation, _ = cv2.Rodrigues(state[2:5])
+        zoom = math.exp(state[0]) / self.focal_px
+        rotation = _tilt(zoom * state[2:4]) @ _spin(state[4])
         return Camera(
-            math.exp(state[0]), self.centre_px, float(state[1]), np.asarray(rotation), self._shift_mm(state)
+            math.exp(state[0]), self.centre_px, float(state[1]), rotation, state[5:8] * (1, 1, zoom)
         )
 
-    def _shift_mm(self, state: Floats) -> Floats:
-        return state[5:8] * (math.exp(state[0]) / self.focal_px)
+    def state_of(self, camera: Camera) -> Floats:
+        """A camera's part (8,) of a state."""
+        zoom, towards = camera.focal_px / self.focal_px, camera.rotation[:, 2]
+        sine = math.hypot(towards[0], towards[1])
+        angle = math.atan2(sine, towards[2])
+        tilt = np.array([-towards[1], towards[0]]) * (angle / sine if sine > 0 else 1.0)
+        spun = _tilt(tilt).T @ camera.rotation
+        turn = math.atan2(spun[1, 0], spun[0, 0])
+        return np.concatenate(
+            [
+                [math.log(camera.focal_px), camera.k1],
+                tilt / zoom,
+                [turn],
+                camera.translation_mm / (1, 1, zoom),
+            ]
+        )
 
     def solve(self, start: Floats, *, tolerance: float) -> Any:
         """Scipy's OptimizeResult of Levenberg and Marquardt's method (MINPACK) from a starting state."""
@@ -117,13 +133,11 @@ class CornersProblem:
         return (edges.bend(self.camera(state), self.lift_mm) / (sag, sag, taper)).ravel()
 
     def slopes(self, state: Floats) -> Floats:
-        """Derivatives (residuals, state) of `residuals`: exact, but for the edges' (forward differences)."""
+        """Derivatives (residuals, state) of `residuals`."""
         rises_n = len(state) - self.rises_from
         firm, usual = np.zeros((4, len(state))), np.zeros((1 + rises_n, len(state)))
         firm[0, 0], firm[1, 1] = 1 / self.focal_sigma_frac, 1 / self._k1_most
-        # OpenCV gives the nine elements of the rotation, row by row, by each of the vector's three.
-        by_turn = np.asarray(cv2.Rodrigues(state[2:5])[1]).reshape(3, 9)
-        firm[2:, 2:5] = by_turn[:, (2, 5)].T / TILT_SIGMA_RAD
+        firm[2:, :5] = self._turn_slopes(state)[:, :2, 2].T / TILT_SIGMA_RAD
         usual[0, 1] = 1 / K1_USUAL
         usual[1:, self.rises_from :] = np.eye(rises_n) / USUAL_RISE_MM
         if self.edges:
@@ -133,27 +147,46 @@ class CornersProblem:
         return np.concatenate([self._corner_slopes(state) / self.sigma_px[:, None], firm, tamed])
 
     def _bend_slopes(self, edges: LongEdges, state: Floats) -> Floats:
-        """Forward differences (bends, 8) of `_bends`."""
-        bent = self._bends(edges, state)
-        columns = []
-        for k, step in enumerate(_CAMERA_STEPS * 1e-4):
-            moved = state.copy()
-            moved[k] += step
-            columns.append((self._bends(edges, moved) - bent) / step)
-        return np.column_stack(columns)
+        """Derivatives (bends, 8) of `_bends`: points laid flat move so that they stay where they are seen."""
+        flat = edges.lay_flat(self.camera(state), self.lift_mm)
+        places = np.column_stack([flat, np.full(len(flat), -self.lift_mm)])
+        by_camera, by_place = self._projected_slopes(places, state)
+        by_flat = by_place[:, :2].reshape(-1, 2, 2)
+        moves = np.asarray(-np.linalg.solve(by_flat, by_camera.reshape(-1, 2, 8)), dtype=np.float64)
+        sag, taper = self.usual_bend_mm
+        slopes = edges.bend_slopes(flat, moves) / np.array([sag, sag, taper])[:, None]
+        return np.asarray(slopes.reshape(-1, 8))
+
+    def _turn_slopes(self, state: Floats) -> Floats:
+        """Derivatives (5, 3, 3) of the rotation by log focal, k1, tilt (2) and turn."""
+        zoom = math.exp(state[0]) / self.focal_px
+        # OpenCV gives the nine elements of the matrix, row by row, by each of the vector's three.
+        slopes = np.asarray(cv2.Rodrigues(np.append(zoom * state[2:4], 0.0))[1]).reshape(3, 3, 3)
+        by_tilt = zoom * slopes[:2] @ _spin(state[4])
+        by_turn = _tilt(zoom * state[2:4]) @ _spin(state[4] + math.pi / 2, 0.0)
+        by_focal = np.tensordot(state[2:4], by_tilt, axes=1)
+        return np.stack([by_focal, np.zeros((3, 3)), *by_tilt, by_turn])
+
+    def _projected_slopes(self, places_mm: Floats, state: Floats) -> tuple[Floats, Floats]:
+        """Derivatives of places (n, 3) as seen, x and y in turn: by the state's camera (2 n, 8), by the place
+        (2 n, 3)."""
+        camera = self.camera(state)
+        f, (cx, cy), turn, shift = camera.focal_px, camera.centre_px, camera.rotation, camera.translation_mm
+        k, lens = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]]), np.array([camera.k1, 0.0, 0.0, 0.0])
+        seen = cv2.projectPoints(places_mm, cv2.Rodrigues(turn)[0], shift, k, lens)
+        by = np.asarray(seen[1], dtype=np.float64)  # turn (3), shift (3), focal x, y, centre (2), k1, ...
+        by_turn = np.einsum(
+            "nij,kjl,nl->nik", by[:, 3:6].reshape(-1, 2, 3), self._turn_slopes(state), places_mm
+        )
+        by_camera = np.column_stack([by_turn.reshape(-1, 5), by[:, 3:6] * (1, 1, f / self.focal_px)])
+        by_camera[:, 0] += f * (by[:, 6] + by[:, 7]) + by[:, 5] * shift[2]
+        by_camera[:, 1] += by[:, 10]
+        return by_camera, by[:, 3:6] @ turn
 
     def _corner_slopes(self, state: Floats) -> Floats:
         """Derivatives (corners' x and y, state) of `misfit_px`."""
-        focal_px, centre = math.exp(state[0]), self.centre_px
-        k = np.array([[focal_px, 0, centre[0]], [0, focal_px, centre[1]], [0, 0, 1.0]])
-        lens = np.array([state[1], 0.0, 0.0, 0.0])
-        shift = self._shift_mm(state)
-        _, by = cv2.projectPoints(self._corners_mm(state), state[2:5], shift, k, lens)
-        by = np.asarray(by)  # by turn (3), shift (3), focal x, focal y, centre (2), k1, ...
-        by_place = by[:, 3:6] @ np.asarray(cv2.Rodrigues(state[2:5])[0])
-        out = np.zeros((len(by), len(state)))
-        out[:, 0], out[:, 1] = focal_px * (by[:, 6] + by[:, 7]) + by[:, 3:6] @ shift, by[:, 10]
-        out[:, 2:5], out[:, 5:8] = by[:, :3], by[:, 3:6] * (focal_px / self.focal_px)
+        by_camera, by_place = self._projected_slopes(self._corners_mm(state), state)
+        out = np.pad(by_camera, ((0, 0), (0, len(state) - 8)))
         row = 2 * len(self.sheets[0].corners_mm)
         for n, sheet in enumerate(self.sheets[1:]):
             rows, at = slice(row, row + 2 * len(sheet.corners_mm)), 8 + 3 * n
@@ -163,6 +196,17 @@ class CornersProblem:
             row = rows.stop
         out[:, self.rises_from :] = -by_place[:, 2:] * np.repeat(self.curl, 2, axis=0)
         return out
+
+
+def _tilt(vector: Floats) -> Floats:
+    """Rotation (3, 3) about an axis (2,) in the picture."""
+    return np.asarray(cv2.Rodrigues(np.append(vector, 0.0))[0], dtype=np.float64)
+
+
+def _spin(angle_rad: float, keep: float = 1.0) -> Floats:
+    """Rotation (3, 3) about z, z itself times `keep`."""
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    return np.array([[c, -s, 0], [s, c, 0], [0, 0, keep]])
 
 
 def turned(angle_rad: float) -> Floats:

@@ -39,15 +39,41 @@ class LongEdges:
     def __len__(self) -> int:
         return len(self.traced_px)
 
+    def lay_flat(self, camera: Camera, height_mm: float) -> Points:
+        """The traced points (boards * 2 * n, 2), mm, on the plane as `camera` sees it."""
+        return pixels_to_plane(camera, self.traced_px.reshape(-1, 2), height_mm)
+
     def bend(self, camera: Camera, height_mm: float) -> Floats:
         """Sag of upper and lower edge, and taper (boards, 3), mm, on the plane as `camera` sees it."""
-        flat = pixels_to_plane(camera, self.traced_px.reshape(-1, 2), height_mm).reshape(self.traced_px.shape)
-        along = (flat[:, :, -1] - flat[:, :, 0]).sum(axis=1)
-        across = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
-        offsets = (flat * across[:, None, None, :]).sum(axis=-1)
-        terms = np.matmul(self.solve, offsets[..., None])[..., 0]
+        flat = self.lay_flat(camera, height_mm).reshape(self.traced_px.shape)
+        _, across, _ = _directions(flat)
+        return self._bend_of(np.einsum("beni,bi->ben", flat, across)[..., None])[..., 0]
+
+    def bend_slopes(self, flat_mm: Points, moves: Floats) -> Floats:
+        """Derivatives (boards, 3, k) of `bend` by what moves the points flat_mm (m, 2), laid flat, by `moves`
+        (m, 2, k)."""
+        flat = flat_mm.reshape(self.traced_px.shape)
+        moved = moves.reshape(*flat.shape, -1)
+        along, across, reach_mm = _directions(flat)
+        lengthened = (moved[:, :, -1] - moved[:, :, 0]).sum(axis=1)
+        turned = np.einsum("bi,bik->bk", across, lengthened) / reach_mm[:, None]
+        offsets = np.einsum("benik,bi->benk", moved, across)
+        offsets -= np.einsum("beni,bi->ben", flat, along)[..., None] * turned[:, None, None, :]
+        return self._bend_of(offsets)
+
+    def _bend_of(self, offsets: Floats) -> Floats:
+        """Sags and taper (boards, 3, k) of offsets (boards, 2, n, k) across each board."""
+        terms = np.matmul(self.solve, offsets)
         taper = 2 * (terms[:, 1, 1] - terms[:, 0, 1])
-        return np.column_stack([1.5 * terms[:, 0, 2], 1.5 * terms[:, 1, 2], taper])
+        return np.stack([1.5 * terms[:, 0, 2], 1.5 * terms[:, 1, 2], taper], axis=1)
+
+
+def _directions(flat: Floats) -> tuple[Floats, Floats, Floats]:
+    """Unit vectors along and across boards (boards, 2) of points (boards, 2, n, 2); both edges' reach."""
+    along = (flat[:, :, -1] - flat[:, :, 0]).sum(axis=1)
+    reach = np.hypot(*along.T)
+    along = along / reach[:, None]
+    return along, np.column_stack([-along[:, 1], along[:, 0]]), reach
 
 
 def trace_boards(bench: Bench, outlines_px: Sequence[Points]) -> LongEdges:

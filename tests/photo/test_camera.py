@@ -158,6 +158,7 @@ def test_slopes_of_the_problem_equal_central_differences() -> None:
         edges=LongEdges(np.array(lines, dtype=float), np.array([[solve, solve]])),
     )  # fmt: skip
     seen = np.array([math.log(3000), -0.02, 0.3, 0.1, -0.05, 40, -120, 1700, 500, 420, 0.4, *[0.1] * 10])
+    assert problem.state_of(problem.camera(seen)) == pytest.approx(seen[:8])
     exact = problem.slopes(seen)
     for k, step in enumerate(np.eye(len(seen)) * 1e-6):
         rough = (problem.residuals(seen + step) - problem.residuals(seen - step)) / 2e-6
