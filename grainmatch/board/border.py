@@ -142,7 +142,8 @@ def find_border(
     border = best_line(t_px, lines, best, total)
     if border is None:
         return None
-    return best_line(t_px, lines, np.where(_apart(lines, border, t_px) <= NEAR_BORDER_PX, total, 0), total)
+    sharp = lines.total(_with_foot(say, side_px))
+    return best_line(t_px, lines, np.where(_apart(lines, border, t_px) <= NEAR_BORDER_PX, sharp, 0), total)
 
 
 def _with_foot(clear: Floats, side_px: Floats) -> Floats:
@@ -151,7 +152,7 @@ def _with_foot(clear: Floats, side_px: Floats) -> Floats:
     for b, side in enumerate(np.median(side_px.reshape(BLOCKS, -1), axis=1)):
         if side < LEAST_SIDE_PX:
             continue
-        slack = int(np.ceil(max(1.2, 0.15 * side) / STEP_PX))
+        slack = round(max(0.5, 0.15 * side) / STEP_PX)
         near = np.lib.stride_tricks.sliding_window_view(np.pad(clear[b], slack), 2 * slack + 1).max(axis=1)
         step = round(side / STEP_PX)
         joined[b, : len(near) - step] += near[step:]

@@ -23,10 +23,11 @@ from grainmatch.model import Bench, Mask
 
 COLUMNS = 128
 TALLEST_GAP_MM = 40.0
+TOUCHING_MM = 2.5
 WIDEST_FLAW_MM = 15.0
 SHADE = 0.25
-"""How wide wood of the bench's own colour may be, and log light by which a gap is darker than the lit
-bench."""
+"""How near to a seam boards come that touch, how wide wood of the bench's own colour may be, and log light by
+which a gap is darker than the lit bench."""
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
 
@@ -279,7 +280,10 @@ def _pieces(
         bands.append(inside)
     touching = [
         False,
-        *(_touch(*pair, line) for pair, line in zip(pairwise(bands), lines[1:-1], strict=True)),
+        *(
+            _touch(*pair, line, max(3.0, TOUCHING_MM * rows_per_mm))
+            for pair, line in zip(pairwise(bands), lines[1:-1], strict=True)
+        ),
     ]
     for k, inside in enumerate(bands):
         for first, last in _runs(inside, known, limits, rows_per_mm, (high[0] - low[0]) / n):
@@ -301,13 +305,13 @@ def _past_dark(log_light: NDArray[np.float32], inside: Mask) -> Mask:
     return np.asarray(np.maximum.accumulate(bright, axis=0))
 
 
-def _touch(above: Mask, below: Mask, line: NDArray[np.float64]) -> bool:
+def _touch(above: Mask, below: Mask, line: NDArray[np.float64], reach_rows: float) -> bool:
     """Whether two boards' wood comes up to a separator's line from both sides for most of its length."""
     both = above.any(axis=0) & below.any(axis=0)
     if both.sum() < 4:
         return False
     gaps = below.argmax(axis=0) - line, line - (len(above) - above[::-1].argmax(axis=0))
-    return bool(all((gap[both] < 6).mean() > 0.5 for gap in gaps))
+    return bool(all((gap[both] < reach_rows).mean() > 0.5 for gap in gaps))
 
 
 def _runs(
