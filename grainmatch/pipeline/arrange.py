@@ -14,6 +14,7 @@ from grainmatch.pipeline.features import read_features
 from grainmatch.score.pile import TURN_OF
 from grainmatch.score.problem import build_problem
 from grainmatch.score.seam import price_flow
+from grainmatch.score.shortlist import shortlist_boards, tell_shortlist
 from grainmatch.score.straight import Strip
 from grainmatch.score.top import score_layout
 from grainmatch.search.best import search_layouts
@@ -32,12 +33,14 @@ def arrange(
 ) -> list[Layout]:
     """The best few arrangements of measured boards, best first.
 
-    top_mm: (length, width) of the finished top; boards are chosen to make that width. None lays all
-    boards. features: what was read from faces before, by (board id, side). Raises LayoutError when the
-    boards cannot make the top.
+    top_mm: (length, width) of the finished top; boards are chosen to make that width, from a shortlist when
+    there are very many (see `score.shortlist`). None lays all boards. features: what was read from faces
+    before, by (board id, side). Raises LayoutError when the boards cannot make the top.
     """
-    problem = pose_problem(boards, top_mm=top_mm, wishes=wishes, features=features)
-    return search_layouts(problem, n_best=n_best, seed=seed, progress=progress, cancelled=cancelled)
+    chosen = shortlist_boards(boards, top_mm=top_mm, wishes=wishes)
+    problem = pose_problem(chosen.boards, top_mm=top_mm, wishes=wishes, features=features)
+    layouts = search_layouts(problem, n_best=n_best, seed=seed, progress=progress, cancelled=cancelled)
+    return [tell_shortlist(layout, chosen) for layout in layouts]
 
 
 def pose_problem(

@@ -41,6 +41,7 @@ from grainmatch.report.record import (
 )
 from grainmatch.report.top import draw_png
 from grainmatch.score.problem import price_pile
+from grainmatch.score.shortlist import shortlist_boards, tell_shortlist
 from grainmatch.search.best import search_layouts
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
@@ -98,9 +99,11 @@ def folder_to_layouts(
     boards = read_boards(boards_folder)
     if progress:
         progress(0, 0, "pricing every seam")
-    pile = read_known_pile(boards_folder, boards, length_mm=top_mm[0] if top_mm else None)
+    chosen = shortlist_boards(boards, top_mm=top_mm, wishes=wishes)
+    pile = read_known_pile(boards_folder, chosen.boards, length_mm=top_mm[0] if top_mm else None)
     problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
-    layouts = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
+    found = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
+    layouts = [tell_shortlist(layout, chosen) for layout in found]
     source = {
         "boards": Path(os.path.relpath(boards_folder.resolve(), out.resolve())).as_posix(),
         "boards_sha256": sha256_of(boards_folder / BOARDS_FILE),

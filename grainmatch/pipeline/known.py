@@ -36,11 +36,11 @@ def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[
 
 
 def read_known_pile(folder: Path, boards: Sequence[Board], *, length_mm: float | None) -> Pile:
-    """The raw costs of all seams, priced now when they are not known for this length of top.
+    """The raw costs of all seams, priced now when not known for these boards and this length of top.
 
     Raises LayoutError when no board is long enough.
     """
-    stamp = (*_stamp(folder), length_mm)
+    stamp = (*_stamp(folder), length_mm, "\n".join(b.id for b in boards))
     known: Pile | None = _find(folder / SEAMS_FILE, stamp)
     if known is not None:
         return known
