@@ -198,4 +198,4 @@ class BoardsRecord(Record):
 
     schema_version: Literal[1]
     warnings: Annotated[list[Words], Field(max_length=10_000)]
-    boards: Annotated[list[BoardRecord], Field(max_length=1000)]
+    boards: Annotated[list[BoardRecord], Field(max_length=10_000)]
