@@ -300,11 +300,13 @@ class Placement:
 
 @dataclass(frozen=True)
 class Score:
-    """Lower is better. total is the weighted sum of terms; seams holds one cost a glue line."""
+    """Lower is better. total is the weighted sum of terms; seams holds one cost a glue line, seam_reasons the
+    term that has the largest share in each, where that is known."""
 
     terms: Mapping[str, float]
     total: float
     seams: tuple[float, ...] = ()
+    seam_reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -389,8 +391,8 @@ class Problem:
 
     Exactly n_pick boards go into the top; None: as many as the target width needs, no board being
     spare. seam_look (N, P, N, P) is the same seam without wishes: 0 as if never cut, 1 like two boards
-    laid together by chance. turn_of[p] is the index of pose p turned end for end. rip_mm (N, P, 2) is
-    what each pose takes off the upper and lower edge as it lies.
+    laid together by chance; look_terms keep its shares by name. turn_of[p] is the index of pose p turned
+    end for end. rip_mm (N, P, 2) is what each pose takes off the upper and lower edge as it lies.
     """
 
     board_ids: tuple[str, ...]
@@ -411,6 +413,7 @@ class Problem:
     balance_means: tuple[float, ...] = ()
     waste_per_mm: float = 0.0
     seam_look: NDArray[np.float64] | None = None
+    look_terms: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     turn_of: tuple[int, ...] = ()
     rip_mm: NDArray[np.float64] | None = None
     rules: tuple[Rule, ...] = ()

@@ -19,6 +19,20 @@ TERM_WORDS: dict[str, str] = {
 }
 """What a high value of each term means."""
 
+SEAM_WORDS: dict[str, str] = {
+    "line_flow": "grain lines break",
+    "tone_match": "colour steps",
+    "knots": "a knot or mark at the glue line",
+    "planing": "the two plane against each other",
+    "cuts": "plain and quartered wood meet",
+    "stay_flat": "their cups add up",
+    "arches": "arches point apart",
+    "hide_sapwood": "sapwood along it",
+}
+"""What a high share of each term means at one seam."""
+_QUIET = 0.6
+"""A seam whose look is below this needs no reason."""
+
 
 def describe_term(name: str) -> str:
     """What a high value of a term means, in words; an unknown term is spelled out."""
@@ -40,6 +54,9 @@ def describe_score(score: Score) -> list[str]:
 def _describe_extremes(score: Score, best: int, worst: int) -> str:
     """The seam that shows least and the one that shows most, counted from the upper edge."""
     least, most = describe_seam(score.seams[best]), describe_seam(score.seams[worst])
+    look, reasons = score.seams[worst], score.seam_reasons
+    if worst < len(reasons) and look >= _QUIET:
+        most += f": {SEAM_WORDS.get(reasons[worst], reasons[worst].replace('_', ' '))}"
     if least == most:
         return f"Every seam: {most}; from the upper edge, seam {worst + 1} shows most."
     return f"From the upper edge, seam {best + 1} shows least ({least}) and seam {worst + 1} most ({most})."

@@ -68,6 +68,7 @@ def price_pile(pile: Pile, *, top_mm: tuple[float, float] | None, wishes: Wishes
     _check_width(pile, target)
     n = len(pile.board_ids)
     load, means = _balance(pile, wishes, everything=target is None)
+    look_terms = _look(pile)
     plans = _OTHER_PLANS.get(wishes.tone_plan, ())
     half_range = max(tone_range_de(pile.lightness, pile.can), 1.0)
     middle = float(np.median(pile.lightness[pile.can]))
@@ -87,9 +88,8 @@ def price_pile(pile: Pile, *, top_mm: tuple[float, float] | None, wishes: Wishes
         balance_load=load,
         balance_means=means,
         waste_per_mm=wishes.waste / float(pile.width_mm.mean()),
-        seam_look=0.6 * pile.seams["line_flow"]
-        + 0.4 * pile.seams["tone_match"] / STRONG_STEP_DE
-        + pile.seams["knots"],
+        seam_look=_sum(look_terms, (n, 4, n, 4)),
+        look_terms=look_terms,
         turn_of=TURN_OF,
         rules=wishes.rules,
         top_mm=top_mm,
@@ -116,6 +116,16 @@ def _weigh_seams(pile: Pile, wishes: Wishes) -> dict[str, Floats]:
     elif wishes.sapwood_plan == "balance":
         terms["hide_sapwood"] = wishes.hide_sapwood * raw["sapwood stripes"]
     return {name: value for name, value in terms.items() if np.any(value)}
+
+
+def _look(pile: Pile) -> dict[str, Floats]:
+    """What makes each seam show, whatever the wishes (own choice of shares)."""
+    return {
+        "line_flow": 0.6 * pile.seams["line_flow"],
+        "tone_match": 0.4 / STRONG_STEP_DE * pile.seams["tone_match"],
+        "knots": pile.seams["knots"],
+        "hide_sapwood": 0.5 * pile.seams["sapwood stripes"],
+    }
 
 
 def _weigh_poses(pile: Pile, wishes: Wishes, top_mm: tuple[float, float] | None) -> dict[str, Floats]:

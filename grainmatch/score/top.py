@@ -29,7 +29,16 @@ def score_layout(problem: Problem, placements: Sequence[Placement]) -> Score:
     _add(terms, "waste", waste_cost(problem, board))
     look = problem.seam_cost if problem.seam_look is None else problem.seam_look
     seams = tuple(float(v) for v in look[board[:-1], pose[:-1], board[1:], pose[1:]])
-    return Score(terms, float(sum(terms.values())), seams)
+    return Score(terms, float(sum(terms.values())), seams, _seam_reasons(problem, board, pose))
+
+
+def _seam_reasons(problem: Problem, board: NDArray[np.intp], pose: NDArray[np.intp]) -> tuple[str, ...]:
+    """The largest share of each seam's look."""
+    names = list(problem.look_terms)
+    if not names or len(board) < 2:
+        return ()
+    shares = np.array([problem.look_terms[n][board[:-1], pose[:-1], board[1:], pose[1:]] for n in names])
+    return tuple(names[k] for k in shares.argmax(axis=0))
 
 
 def find_cards(

@@ -243,6 +243,13 @@ def test_scores_are_told_from_the_largest_share_down() -> None:
     assert "seam 1 shows least (hard to find) and seam 2 most (stands out)" in lines[4]
 
 
+def test_the_worst_seam_is_told_with_its_reason() -> None:
+    score = Score({"knots": 0.5}, 0.5, (0.2, 1.3), ("line_flow", "hide_sapwood"))
+    assert describe_score(score)[-1].endswith("seam 2 most (stands out: sapwood along it).")
+    quiet = Score({"knots": 0.5}, 0.5, (0.2, 0.5), ("line_flow", "hide_sapwood"))
+    assert describe_score(quiet)[-1].endswith("seam 2 most (quiet).")
+
+
 def test_seams_that_are_all_alike_are_not_told_apart_by_one_word() -> None:
     lines = describe_score(Score({"tone_match": 1.0}, 1.0, seams=(2.0, 3.0, 2.5)))
     assert lines[-1] == "Every seam: stands out; from the upper edge, seam 2 shows most."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +18,7 @@ from grainmatch.pipeline.arrange import (
     score_arrangement,
 )
 from grainmatch.pipeline.features import read_features
+from grainmatch.score.problem import price_pile, read_usable
 from grainmatch.score.top import score_layout
 from tests.score.boards import draw_plank, make_board, relight, rip_pair
 
@@ -71,6 +73,23 @@ def test_real_costs_keep_the_laws(sisters: list[Board]) -> None:
     assert best.score.total <= score_layout(problem, top).total
     by_hand = score_arrangement(best.placements, sisters)
     assert by_hand.score.total == pytest.approx(best.score.total)
+
+
+def test_each_seam_names_what_makes_it_show_most(sisters: list[Board]) -> None:
+    """The shares of a seam's look sum to it, and the largest is the reason, whatever the wishes."""
+    pile = read_usable(sisters, read_features(sisters))
+    striped = np.full_like(pile.seams["sapwood stripes"], 4.0)
+    for seams, reasons in (
+        (pile.seams, {"line_flow", "tone_match"}),
+        ({**pile.seams, "sapwood stripes": striped}, {"hide_sapwood"}),
+    ):
+        problem = price_pile(replace(pile, seams=seams), top_mm=None, wishes=Wishes(hide_sapwood=0))
+        score = score_layout(problem, [Placement(b.id) for b in sisters])
+        assert set(score.seam_reasons) <= reasons
+        assert len(score.seam_reasons) == len(score.seams) == 7
+        looks = np.sum(list(problem.look_terms.values()), axis=0)
+        assert problem.seam_look is not None
+        np.testing.assert_allclose(looks, problem.seam_look)
 
 
 def test_order_in_which_boards_are_given_does_not_matter(sisters: list[Board]) -> None:
