@@ -96,11 +96,12 @@ def folder_to_layouts(
     progress: Progress | None = None,
 ) -> list[SavedLayout]:
     """Search the best layouts of measured boards and write each with its picture, best first."""
-    boards = read_boards(boards_folder)
+    chosen = shortlist_boards(read_boards(boards_folder, pictures_of=()), top_mm=top_mm, wishes=wishes)
+    ids = {b.id for b in chosen.boards}
+    boards = [b for b in read_boards(boards_folder, pictures_of=ids) if b.id in ids]
     if progress:
         progress(0, 0, "pricing every seam")
-    chosen = shortlist_boards(boards, top_mm=top_mm, wishes=wishes)
-    pile = read_known_pile(boards_folder, chosen.boards, length_mm=top_mm[0] if top_mm else None)
+    pile = read_known_pile(boards_folder, boards, length_mm=top_mm[0] if top_mm else None)
     problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
     found = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
     layouts = [tell_shortlist(layout, chosen) for layout in found]
@@ -181,8 +182,9 @@ def file_to_papers(
     """The papers of a saved layout, from the boards it was made from."""
     layout = read_layout(layout_file)
     place = boards_folder_of(layout, layout_file)
-    boards = read_boards(place)
-    features = read_known_features(place, boards)
+    used = {p.board_id for p in layout.placements}
+    boards = read_boards(place, pictures_of=used)
+    features = read_known_features(place, [b for b in boards if b.id in used])
     return layout_to_files(layout, boards, folder, paper=paper, units=units, strips=strips, features=features)
 
 

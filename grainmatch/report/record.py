@@ -10,9 +10,8 @@ import hashlib
 import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,10 +19,24 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from grainmatch.colour import lab_to_linear, linear_to_srgb
 from grainmatch.disk import read_bytes, sweep_parts, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.geometry import Points
-from grainmatch.model import Board, EndGrain, Face, Features, Layout, Mark, Placement, Pose, Score, Side
+from grainmatch.model import (
+    Board,
+    EndGrain,
+    Face,
+    Features,
+    Layout,
+    Mark,
+    Mask,
+    Placement,
+    Pose,
+    Rgb,
+    Score,
+    Side,
+)
 from grainmatch.report.pack import let_go
 from grainmatch.report.place import FaceFeatures
 from grainmatch.report.png import encode_png
@@ -142,13 +155,19 @@ def write_boards(
     return write_bytes(folder / BOARDS_FILE, record.model_dump_json(indent=1).encode())
 
 
-def read_boards(folder: Path) -> list[Board]:
+def read_boards(folder: Path, *, pictures_of: Container[str] | None = None) -> list[Board]:
     """The boards of a folder that write_boards wrote.
 
-    Raises StoreError for a missing, damaged or hostile file; images are only ever read from the folder.
+    pictures_of: the boards whose pictures are wanted, None for all; the faces of the others are one pixel of
+    their mean tone, so that a yard's pile fits into memory. Raises StoreError for a missing, damaged or
+    hostile file; images are only ever read from the folder.
     """
+
+    def read(record: BoardRecord) -> Board:
+        return _board(folder, record, pictures=pictures_of is None or record.id in pictures_of)
+
     with ThreadPoolExecutor(_WORKERS) as pool:
-        return list(pool.map(partial(_board, folder), read_boards_record(folder).boards))
+        return list(pool.map(read, read_boards_record(folder).boards))
 
 
 def sha256_of(path: Path) -> str:
@@ -257,9 +276,11 @@ def _end_record(end: EndGrain) -> EndRecord:
     )
 
 
-def _board(folder: Path, record: BoardRecord) -> Board:
-    faces = tuple(_face(folder, f) for f in (record, record.back) if f is not None)
-    _check_faces(record, faces)
+def _board(folder: Path, record: BoardRecord, *, pictures: bool) -> Board:
+    records = [f for f in (record, record.back) if f is not None]
+    faces = tuple(_face(f, *(_read_picture(folder, f) if pictures else _swatch(f))) for f in records)
+    if pictures:
+        _check_faces(record, faces)
     end = record.end_grain
     return Board(
         id=record.id,
@@ -298,24 +319,33 @@ def _check_faces(record: BoardRecord, faces: Sequence[Face]) -> None:
             )
 
 
-def _face(folder: Path, record: FaceRecord) -> Face:
+def _read_picture(folder: Path, record: FaceRecord) -> tuple[Rgb, Mask]:
     rgb = _read_image(folder, record.face, "RGB")
     inside = _read_image(folder, record.inside, "L")
     if rgb.shape[:2] != inside.shape:
         raise StoreError(
             f"The images {record.face} and {record.inside} differ in size.", "Measure the boards again."
         )
+    return rgb, inside > 127
+
+
+def _swatch(record: FaceRecord) -> tuple[Rgb, Mask]:
+    """One pixel of a face's mean tone; grey when it was never read."""
+    lab = np.array(record.mean_lab or (50.0, 0.0, 0.0), dtype=np.float64)
+    return linear_to_srgb(lab_to_linear(lab)).reshape(1, 1, 3), np.ones((1, 1), dtype=bool)
+
+
+def _face(record: FaceRecord, rgb: Rgb, inside: Mask) -> Face:
+    outline = np.array(record.outline_px, dtype=np.float64).reshape(-1, 2)
     return Face(
         side=record.side,
         rgb=rgb,
-        inside=inside > 127,
+        inside=inside,
         px_per_mm=record.px_per_mm,
         upper_edge_mm=np.array(record.upper_edge_mm, dtype=np.float64),
         lower_edge_mm=np.array(record.lower_edge_mm, dtype=np.float64),
         photo=record.photo,
-        outline_px=np.array(record.outline_px, dtype=np.float64).reshape(-1, 2)
-        if record.outline_px
-        else None,
+        outline_px=outline if len(outline) else None,
     )
 
 

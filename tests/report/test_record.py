@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from grainmatch.colour import srgb_to_lab
 from grainmatch.errors import GrainmatchError, StoreError
 from grainmatch.model import EndGrain, Features, Layout, Mark, Placement, Pose, Score
 from grainmatch.report import schema
@@ -200,6 +201,18 @@ def test_boards_read_back_are_the_boards_written(tmp_path: Path) -> None:
     marks = read_marks(tmp_path)
     assert marks[first.id, "A"][0].sound is False
     assert marks[first.id, "B"] == ()
+
+
+def test_boards_whose_pictures_are_not_wanted_come_with_their_tone(tmp_path: Path) -> None:
+    boards = [fake_board(n, seed=k, length_mm=300) for k, n in enumerate("12")]
+    write_boards(tmp_path, boards, {("2", "A"): features_of(1.0)})
+    for picture in tmp_path.glob("*2_?.png"):
+        picture.unlink()
+    first, second = read_boards(tmp_path, pictures_of={"1"})
+    np.testing.assert_array_equal(first.faces[0].rgb, boards[0].faces[0].rgb)
+    np.testing.assert_allclose(srgb_to_lab(second.faces[0].rgb)[0, 0], [55.12, 20.0, 30.0], atol=0.5)
+    assert (second.length_mm, second.width_mm) == (boards[1].length_mm, boards[1].width_mm)
+    assert [f.inside.shape for f in second.faces] == [(1, 1), (1, 1)]
 
 
 @pytest.mark.parametrize(
