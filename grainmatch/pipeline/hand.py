@@ -41,7 +41,7 @@ class HandScorer:
         Raises LayoutError for a board that is not in the problem, BoardError for one cut to nothing.
         """
         score = score_layout(problem, placements)
-        terms, looks = dict(score.terms), list(score.seams)
+        terms, looks, reasons = dict(score.terms), list(score.seams), list(score.seam_reasons)
         shares = []
         for k, (above, below) in enumerate(pairwise(placements)):
             share = seam_shares(problem, above, below)
@@ -51,12 +51,11 @@ class HandScorer:
                     terms[name] = terms.get(name, 0.0) + value
                     share[name] = share.get(name, 0.0) + value
                 looks[k] = max(0.0, looks[k] + look)
+                reasons[k : k + 1] = [max(share, key=share.__getitem__, default="")]
             shares.append(share)
-        return Score(terms, float(sum(terms.values())), tuple(looks)), shares
+        return Score(terms, float(sum(terms.values())), tuple(looks), tuple(reasons)), shares
 
-    def _change(
-        self, problem: Problem, above: Placement, below: Placement
-    ) -> tuple[dict[str, float], float]:
+    def _change(self, problem: Problem, above: Placement, below: Placement) -> tuple[dict[str, float], float]:
         """What moving costs a seam, by name, and what it does to its look.
 
         The seam is priced as laid and as it was before, in one small pile, so that both have one scale and
@@ -93,9 +92,10 @@ class HandScorer:
 
     def _cut(self, placement: Placement) -> tuple[Board, Features]:
         board = self._boards[placement.board_id]
-        piece = cut_as_laid(board, placement)
-        read = self._features[board.id, placement.pose.side_up]
-        return piece, cut_features(read, piece.faces[0], board.face(placement.pose.side_up))
+        side = placement.pose.side_up
+        piece, before = cut_as_laid(board, placement), board.face(side)
+        read = self._features[board.id, side]
+        return piece, cut_features(read, piece.faces[0], before) if before else read
 
 
 def seam_shares(problem: Problem, above: Placement, below: Placement) -> dict[str, float]:
@@ -126,8 +126,8 @@ def cut_as_laid(board: Board, placement: Placement) -> Board:
     right = max(face.upper_edge_mm[-1, 0], face.lower_edge_mm[-1, 0]) - off_right
     cut = replace(
         face,
-        upper_edge_mm=_cut_edge(face.upper_edge_mm, left, right) + (0.0, rip_upper),
-        lower_edge_mm=_cut_edge(face.lower_edge_mm, left, right) - (0.0, rip_lower),
+        upper_edge_mm=_cut_edge(face.upper_edge_mm, left, right, lower_mm=rip_upper),
+        lower_edge_mm=_cut_edge(face.lower_edge_mm, left, right, lower_mm=-rip_lower),
         outline_px=None,
     )
     return replace(
@@ -140,17 +140,17 @@ def cut_as_laid(board: Board, placement: Placement) -> Board:
     )
 
 
-def _cut_edge(edge_mm: Points, left_mm: float, right_mm: float) -> Points:
-    """The part of an edge between two places along it."""
-    x, y = edge_mm.T
+def _cut_edge(edge_mm: Points, left_mm: float, right_mm: float, *, lower_mm: float) -> Points:
+    """The part of an edge between two places along it, moved down the face."""
+    x, y = edge_mm[:, 0], edge_mm[:, 1] + lower_mm
     ends = np.array([left_mm, right_mm])
-    inner = edge_mm[(x > left_mm) & (x < right_mm)]
-    cut = np.column_stack([ends, np.interp(ends, x, y)])
-    return np.vstack([cut[:1], inner, cut[1:]])
+    inner = x[(x > ends[0]) & (x < ends[1])]
+    kept = np.concatenate([ends[:1], inner, ends[1:]])
+    return np.column_stack([kept, np.interp(kept, x, y)])
 
 
 def _move_pith(board: Board, off_upper_mm: float) -> EndGrain | None:
-    """The end grain seen from the middle of what is left, when face A lost that much more above than below."""
+    """Rings seen from the middle of what is left; off_upper_mm: what face A lost more above than below."""
     grain = board.end_grain
     return grain and replace(grain, pith_across_mm=grain.pith_across_mm - off_upper_mm / 2)
 

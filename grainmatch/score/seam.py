@@ -23,6 +23,8 @@ INSIDE_GAP_FRAC = 0.30
 _INSIDE_SHIFTS_FRAC = (-0.07, 0.07)
 _TRUST = 30.0
 """How firmly the starting weights are held against what a pile teaches; fitted on held-out faces."""
+_LEAST_LEARNING_N = 4
+"""A smaller pile teaches no weights of its own."""
 EDGE_ONLY = 0
 """Look at the saw's edges only, not at seams inside the strips."""
 
@@ -38,11 +40,12 @@ def price_flow(strips: Sequence[Strip]) -> Floats:
     n = len(strips)
     if n < 2:
         return np.zeros((n, 2, n, 2))
-    measured = measure_seams([s.rgb for s in strips], len(_INSIDE_SHIFTS_FRAC))
+    learns = n >= _LEAST_LEARNING_N
+    measured = measure_seams([s.rgb for s in strips], len(_INSIDE_SHIFTS_FRAC) if learns else 0)
     names = [name for name in measured[0] if name in STARTING_WEIGHTS]
     start = np.array([STARTING_WEIGHTS[name] for name in names])
     edges, *inside = (np.stack([seen[name] for name in names], axis=-1) for seen in measured)
-    weight = adapt_weights(inside, start) if n >= 4 else start
+    weight = adapt_weights(inside, start) if learns else start
     cost = edges @ weight
     cost = (cost + cost[:, ::-1, :, ::-1].transpose(2, 3, 0, 1)) / 2  # the top walked round is the same top
     off = np.sort(cost[_apart(n)])

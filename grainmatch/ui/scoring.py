@@ -8,11 +8,11 @@ from typing import Literal
 from grainmatch.errors import LayoutError
 from grainmatch.model import Layout, Placement, Problem, Rule, Side
 from grainmatch.pipeline.hand import HandScorer
-from grainmatch.report.score_words import describe_seam
+from grainmatch.report.score_words import SEAM_WORDS, describe_seam
 from grainmatch.search.change import finish_around, suggest_change, with_rules
 from grainmatch.store import Job, Shop
 from grainmatch.ui.arrangement import Arrangement
-from grainmatch.ui.pricing import Memory, price_job
+from grainmatch.ui.pricing import Memory, job_features, price_job
 from grainmatch.ui.proposing import asked_size, read_wishes, usable_rules
 from grainmatch.ui.stock import Stock
 from grainmatch.ui.top_view import SeamLook
@@ -21,17 +21,6 @@ from grainmatch.ui.top_view import SeamLook
 _GOOD, _FAIR = 0.6, 0.9
 _TELLING = 0.12
 _scorers = Memory(6)
-
-SEAM_WORDS: dict[str, str] = {
-    "line_flow": "grain lines break",
-    "tone_match": "colour steps",
-    "knots": "a knot or mark at the glue line",
-    "planing": "the two plane against each other",
-    "cuts": "plain and quartered wood meet",
-    "stay_flat": "their cups add up",
-    "arches": "arches point apart",
-    "hide_sapwood": "sapwood along it",
-}
 
 
 def problem_for(shop: Shop, job: Job, stock: Stock, arrangement: Arrangement) -> Problem:
@@ -51,11 +40,17 @@ def problem_for(shop: Shop, job: Job, stock: Stock, arrangement: Arrangement) ->
 
 
 def score_now(
-    job: Job, stock: Stock, problem: Problem, arrangement: Arrangement
+    shop: Shop, job: Job, stock: Stock, problem: Problem, arrangement: Arrangement
 ) -> tuple[Layout, list[SeamLook]]:
     """The arrangement as a scored layout, and how each of its seams is to be shown."""
     wishes = read_wishes(job)
-    scorer: HandScorer = _scorers.get((stock.key, wishes), lambda: HandScorer(stock.boards, wishes))
+    zones = repr(job.details.get("boards"))
+
+    def set_up() -> HandScorer:
+        free = Stock(stock.free, stock.used_elsewhere, stock.key)
+        return HandScorer(stock.free, job_features(shop, job, free), wishes)
+
+    scorer: HandScorer = _scorers.get((stock.key, stock.used_elsewhere, zones, wishes), set_up)
     score, shares = scorer.score(problem, arrangement.placements)
     looks = [_look(look, share) for look, share in zip(score.seams, shares, strict=True)]
     return Layout(arrangement.placements, score, top_mm=asked_size(job)), looks

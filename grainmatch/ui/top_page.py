@@ -80,7 +80,7 @@ def _show_editor(job_id: str) -> None:
         if fault is not None:
             desk.show_error(fault)
         problem = problem_for(shop, job, stock, bench.now)
-        scored, seams = score_now(job, stock, problem, bench.now)
+        scored, seams = score_now(shop, job, stock, problem, bench.now)
         _show_buttons(job, stock, bench, scored)
         show_top(
             _looks(stock),
@@ -109,7 +109,7 @@ def _take_edit(job: Job, stock: Stock, bench: Workbench) -> None:
 def _keep(job: Job, stock: Stock, bench: Workbench) -> None:
     shop = desk.the_shop()
     problem = problem_for(shop, job, stock, bench.now)
-    scored, _ = score_now(job, stock, problem, bench.now)
+    scored, _ = score_now(shop, job, stock, problem, bench.now)
     note_kept(job.id, keep_working(shop, job.id, scored, bench.now.locked))
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from grainmatch.errors import BoardError
-from grainmatch.model import Layout, Placement, Pose, Problem, Score, Wishes
+from grainmatch.face.reading import read_face
+from grainmatch.model import Layout, Mark, Placement, Pose, Problem, Score, Wishes
 from grainmatch.panel import place_top
 from grainmatch.pipeline.arrange import pose_problem
 from grainmatch.pipeline.hand import HandScorer, cut_as_laid
@@ -22,12 +23,15 @@ from grainmatch.ui.stock import draw_face, read_stock
 from tests.ui.conftest import make_boards
 
 BOARDS = make_boards()
+FEATURES = {
+    (b.id, f.side): read_face(f.rgb, px_per_mm=f.px_per_mm, inside=f.inside) for b in BOARDS for f in b.faces
+}
 WISHES = Wishes()
 
 
 @pytest.fixture(scope="module")
 def scorer() -> HandScorer:
-    return HandScorer(BOARDS, WISHES)
+    return HandScorer(BOARDS, FEATURES, WISHES)
 
 
 @pytest.fixture(scope="module")
@@ -77,6 +81,28 @@ def test_a_slide_or_a_rip_changes_only_the_seams_it_touches(
     assert after.seams[0] != before.seams[0]
     assert after.seams[1] == before.seams[1]
     assert after.total == pytest.approx(sum(after.terms.values()))
+
+
+def test_a_slide_too_small_to_see_hardly_changes_the_score(scorer: HandScorer, problem: Problem) -> None:
+    start = lay(("1", "A", False, 0, (0, 0)), ("3", "B", True, 0, (0, 0)), ("2", "A", True, 0, (0, 0)))
+    totals = []
+    for slide_mm in (0.0, 1.0, 60.0):
+        slid = replace(start[1], pose=replace(start[1].pose, slide_mm=slide_mm))
+        totals.append(scorer.score(problem, [start[0], slid, start[2]])[0].total)
+    assert abs(totals[1] - totals[0]) < 0.05 * totals[0], "other wood meets by a millimetre only"
+    assert totals[2] != totals[0]
+
+
+def test_a_mark_on_the_strip_ripped_off_no_longer_counts(scorer: HandScorer, problem: Problem) -> None:
+    knot = Mark("knot", np.array([[280.0, 2.0], [310.0, 2.0], [310.0, 9.0], [280.0, 9.0]]))
+    marked = {k: replace(f, marks=(knot,) if k == ("2", "A") else ()) for k, f in FEATURES.items()}
+    above, below = lay(("1", "A", False, 0, (0, 0)), ("2", "A", False, 0, (14.0, 0)))
+    with_knot = HandScorer(BOARDS, marked, WISHES).score(problem, [above, below])[0]
+    without = HandScorer(BOARDS, {k: replace(f, marks=()) for k, f in FEATURES.items()}, WISHES)
+    share = with_knot.terms.get("knots", 0.0) - without.score(problem, [above, below])[0].terms.get(
+        "knots", 0.0
+    )
+    assert share < -0.1, "a knot was at the glue line and went with the strip"
 
 
 def test_ripping_the_outer_edge_touches_no_seam(scorer: HandScorer, problem: Problem) -> None:
