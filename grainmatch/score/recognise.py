@@ -25,8 +25,12 @@ Floats = NDArray[np.float64]
 _STRETCHES = (1.0, 0.98, 1.02)  # tried across the board: two photos seldom agree in scale to a millimetre
 _SHIFT_ACROSS_MM = 10.0
 _SHIFT_ALONG_FRAC = 0.3
-_LEAST_SCORE = 0.54
-_LEAST_LEAD = 0.2  # strangers with evenly spaced rings reach a score of 0.5; the same board has 0.6 to 0.98
+_LEAST_SCORE, _LEAST_LEAD = 0.42, 0.17
+_USUAL = 0.54 * 0.2
+"""A faint match far ahead of all others is as sure as a strong one less far ahead: score times lead counts.
+A stranger's best match reaches 0.33 and leads by 0.15 at most; with evenly spaced rings it reaches 0.5, but
+then others do too, so a board that is sure elsewhere still counts as a rival. The same board, chalked and
+blurred, has 0.54 to 0.98 and leads by 0.28 or more."""
 _LEAST_GUESS = 0.2  # below this not even a guess is given
 _SAME_LENGTH_FRAC = 0.02
 _REFINED_N = 4
@@ -252,11 +256,11 @@ def _recognition(
     board: Board, pose: _Pose, fit: Fit, second: float, slide_mm: float, left_mm: float
 ) -> Recognition:
     lead = fit.score - second
-    clear = min((fit.score / _LEAST_SCORE) ** 2, (max(lead, 0.0) / _LEAST_LEAD) ** 2)
+    clear = fit.score * max(lead, 0.0) / _USUAL
     return Recognition(
         board.id, pose.side, pose.turned, slide_mm, left_mm + slide_mm + board.length_mm / 2,
-        sure=fit.score >= _LEAST_SCORE and lead >= _LEAST_LEAD,
-        confidence=clear / (1 + clear),  # one half at the limits of being sure
+        sure=clear >= 1 and fit.score >= _LEAST_SCORE and lead >= _LEAST_LEAD,
+        confidence=clear**2 / (1 + clear**2),  # one half at the limit of being sure
         score=fit.score, lead=lead, across_mm=fit.across_mm,
     )  # fmt: skip
 

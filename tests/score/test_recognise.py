@@ -75,6 +75,14 @@ def test_a_stranger_is_not_named_for_sure() -> None:
     assert found[1].board_id == "2"
 
 
+def test_the_board_left_over_is_not_named_by_elimination() -> None:
+    rng = np.random.default_rng(6)
+    known = [known_board(s) for s in BOARDS[:3]]
+    stranger = seen_again(3, "A", False, rng)
+    found = recognise_boards([seen_again(0, "A", False, rng), stranger, seen_again(2, "B", True, rng)], known)
+    assert [r.sure for r in found] == [True, False, True]
+
+
 def test_a_painted_board_is_unsure() -> None:
     rng = np.random.default_rng(2)
     paint = np.clip(180 + rng.normal(0, 3, (160, 1000, 3)), 0, 255).astype(np.uint8)
