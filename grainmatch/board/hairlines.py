@@ -29,7 +29,7 @@ JUMP_WORTH = 0.8
 """Standing-out a line gains per mm that the wood's end jumps beside it, up to MOST_JUMP_MM an end."""
 MOST_JUMP_MM = 4.0
 FREE_JUMP_MM = 1.0
-LEAST_STANDING_OUT = 6.6
+LEAST_STANDING_OUT = 5.7
 LEAST_JUMPS = 2.0
 LEAST_ALONE = 9.0
 LEAST_ALONE_SHARE = 0.35
@@ -64,7 +64,7 @@ def rows_along(seam: Seam, n: int) -> Floats:
 def find_hairlines(
     log_light: Field, wood: Mask, *, rows_per_mm: float, length_rows: float, ends_mm: tuple[Floats, Floats]
 ) -> list[Seam]:
-    """Hairline seams in a picture (h, 2^k) of log light, best first; the scores are in `share`."""
+    """Hairline seams in a picture (h, 2^k) of log light, best first."""
     there = wood.astype(np.float32)
     kinds = [(_dips(log_light, there, height), 0.0, LEAST_SHARE) for height in (1, 2, 3, 5)]
     kinds.append((_steps(log_light, there), STEP_COST, LEAST_STEP_SHARE))

@@ -62,7 +62,7 @@ def find_seams(
         if _is_separator(s, log_light, wood, length_rows)
         and not any(s.height < 12 and _apart(s, line) < 2.5 for line in thin)
     ]
-    found = sorted(bands, key=lambda s: -s.share) + sorted(thin, key=lambda s: -s.share)
+    found = sorted(bands, key=lambda s: -s.share) + thin
     kept: list[Seam] = []
     for seam in found:
         clear = all(_apart(seam, other) >= least_apart_rows for other in kept)

@@ -116,7 +116,9 @@ def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
     """
     solid = backdrop.stands_out & backdrop.known
     wide = 2 * int(WIDEST_FLAW_MM / px_mm / 2) + 1
-    closed = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((wide, wide), np.uint8))
+    # Without the specks first, which would be joined to boards nearby.
+    opened = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((wide, wide), np.uint8))
     lit = backdrop.lightness * np.float32(backdrop.spread[0]) > -SHADE
     solid |= closed.astype(bool) & lit & backdrop.known
     count, labels = cv2.connectedComponents((~backdrop.known).astype(np.uint8))
@@ -274,9 +276,9 @@ def _pieces(
     for k in range(len(lines) - 1):
         inside = solid & (rows > lines[k]) & (rows < lines[k + 1])
         if k:
-            inside &= _past_dark(log_light, inside)
+            inside &= _past_dark(log_light, inside, known)
         if k + 2 < len(lines):
-            inside &= _past_dark(log_light[::-1], inside[::-1])[::-1]
+            inside &= _past_dark(log_light[::-1], inside[::-1], known[::-1])[::-1]
         bands.append(inside)
     touching = [
         False,
@@ -291,8 +293,11 @@ def _pieces(
             yield replace(rough, touching=(touching[k], (*touching, False)[k + 1]))
 
 
-def _past_dark(log_light: NDArray[np.float32], inside: Mask) -> Mask:
-    """Rows from the first that is as light as the piece, below the dark side or shadow at its top."""
+def _past_dark(log_light: NDArray[np.float32], inside: Mask, known: Mask) -> Mask:
+    """Rows from the first that is as light as the piece, below the dark side or shadow at its top.
+
+    What is printed on a sheet is neither.
+    """
     light = np.where(inside, log_light, np.nan)
     with np.errstate(all="ignore"), warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # columns without wood
@@ -301,7 +306,7 @@ def _past_dark(log_light: NDArray[np.float32], inside: Mask) -> Mask:
     # Of the piece alone: past its ends it is dark.
     there = inside.astype(np.float32)
     smooth = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
-    bright = inside & (smooth > usual - DARK_STEP)
+    bright = inside & ((smooth > usual - DARK_STEP) | ~known)
     return np.asarray(np.maximum.accumulate(bright, axis=0))
 
 
