@@ -64,10 +64,12 @@ class Sheet:
 class Light:
     """What to multiply linear light by to make the photo even and neutral.
 
-    gain (h, w, 3) is a coarse field over the whole photo, read with linear interpolation.
+    gain (h, w, 3) is a coarse field over the whole photo, read with linear interpolation. shine (h, w), when
+    boards mirror the lamp: what is to be taken off their light afterwards, as a share of a perfect white's.
     """
 
     gain: NDArray[np.float32]
+    shine: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,12 +13,14 @@ from grainmatch.geometry import Points, apply_homography, pixels_to_plane, polyg
 from grainmatch.model import Bench, Light
 from grainmatch.photo.field import Field, fit_field
 from grainmatch.photo.light import flat_light, join_whites, read_whites
+from grainmatch.photo.shine import Shine, fit_shine, without_shine
 from grainmatch.photo.surfaces import MIX, see_surfaces
 
 Floats = NDArray[np.float64]
 
 # How far from boards and sheets, in spans of them, the bench still tells about their light.
 _MARGIN_FRAC = 0.25
+_SHINE_ROUNDS = 2  # the light is known better once the shine is taken off, and the other way round
 _CLIP_SIDE_PX = 1000
 _CLIPPED_LEVEL = 254
 _CLIPPED_FRAC = 0.01
@@ -38,8 +40,14 @@ def even_light(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
         return bench
     reach_mm = float((high - low).max()) / 2
     field = _pin(bench, fit_field(surfaces, (low + high) / 2, reach_mm))
+    shine = None
+    for _ in range(_SHINE_ROUNDS if bench.sheets else 0):
+        shine = fit_shine(surfaces, field)
+        if shine is None:
+            break
+        field = _pin(bench, fit_field(without_shine(surfaces, field, shine), field.middle_mm, reach_mm))
     rim = 2 * reach_mm * _MARGIN_FRAC
-    return replace(bench, light=_draw_light(bench, field, low - rim, high + rim))
+    return replace(bench, light=_draw_light(bench, field, shine, low - rim, high + rim))
 
 
 def _blown_out(bench: Bench, outlines_px: Sequence[Points]) -> tuple[str, ...]:
@@ -74,11 +82,14 @@ def _pin(bench: Bench, field: Field) -> Field:
     return replace(field, coefficients=coefficients)
 
 
-def _draw_light(bench: Bench, field: Field, low_mm: Points, high_mm: Points) -> Light:
-    """The gain on the coarse grid over the photo; outside the box the field stays as at its rim."""
+def _draw_light(bench: Bench, field: Field, shine: Shine | None, low_mm: Points, high_mm: Points) -> Light:
+    """Gain and shine on the coarse grid over the photo; outside the box they stay as at its rim."""
     rows, columns = flat_light(bench.photo).gain.shape[:2]
     height, width = bench.photo.rgb.shape[:2]
     x, y = (np.arange(columns) + 0.5) * width / columns, (np.arange(rows) + 0.5) * height / rows
     at_px = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     places = np.clip(pixels_to_plane(bench.camera, at_px, bench.face_height_mm), low_mm, high_mm)
-    return Light(np.exp(-field.log_white(places)).reshape(rows, columns, 3).astype(np.float32))
+    gain = np.exp(-field.log_white(places)).reshape(rows, columns, 3).astype(np.float32)
+    if shine is None:
+        return Light(gain)
+    return Light(gain, shine.share(places).reshape(rows, columns).astype(np.float32))

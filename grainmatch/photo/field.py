@@ -81,14 +81,19 @@ def fit_field(surfaces: Sequence[Surface], middle_mm: Points, reach_mm: float) -
     (knots, shadows, things lying about) lose their weight. Assumes matt surfaces.
     """
     field = Field(middle_mm, reach_mm, None, np.zeros((3, _TERMS + 1)))
-    plain = _Model.of(surfaces, field, 0, _NO_LAMP_SIGMA).solve()
+    plain = Model.of(surfaces, field, 0, _NO_LAMP_SIGMA).solve()
     field = replace(field, lamp=_fit_lamp(plain, field))
-    solved = [_Model.of(surfaces, field, k, _FIELD_SIGMA).solve() for k in range(3)]
+    solved = [fit_colour(surfaces, field, k) for k in range(3)]
     return replace(field, coefficients=np.array([np.append(0.0, m.solution[:_TERMS]) for m in solved]))
 
 
+def fit_colour(surfaces: Sequence[Surface], field: Field, k: int) -> Model:
+    """The solved model of the k-th mixed log, with the lamp of `field`."""
+    return Model.of(surfaces, field, k, _FIELD_SIGMA).solve()
+
+
 @dataclass(frozen=True, eq=False)
-class _Model:
+class Model:
     """The linear model of one mixed log.
 
     design (n, unknowns; sparse) and tones (n,); rows: each surface's; groups: the unknowns of each
@@ -111,7 +116,7 @@ class _Model:
     @classmethod
     def of(
         cls, surfaces: Sequence[Surface], field: Field, k: int, sigma: tuple[tuple[float, ...], ...]
-    ) -> _Model:
+    ) -> Model:
         places = np.concatenate([s.places_mm for s in surfaces])
         row_ends = np.cumsum([0, *(len(s.tones) for s in surfaces)]).tolist()
         unknown_ends = (_TERMS + np.cumsum([0, *(2 + int(s.bins.max()) for s in surfaces)])).tolist()
@@ -132,7 +137,7 @@ class _Model:
             solution=np.zeros(len(prior)),
         )
 
-    def solve(self) -> _Model:
+    def solve(self) -> Model:
         """Iteratively reweighted least squares; prior and weight come out as they were last used."""
         prior, worth = self.prior.copy(), self.weight.copy()
         trust = np.ones(len(worth))
@@ -163,7 +168,7 @@ def _design(terms: Floats, surfaces: Sequence[Surface], unknown_ends: Sequence[i
     return csr_array((values.ravel(), columns.ravel(), starts), shape=(n, unknown_ends[-1]))
 
 
-def _fit_lamp(plain: _Model, field: Field) -> Lamp:
+def _fit_lamp(plain: Model, field: Field) -> Lamp:
     """The lamp that explains the brightness of all surfaces best, their own tones being free.
 
     plain: solved without a lamp, for its weights. Only some rows are used; neighbours say the same.
@@ -183,6 +188,13 @@ def _fit_lamp(plain: _Model, field: Field) -> Lamp:
         return np.concatenate([root * (rest - design @ own), np.sqrt(prior) * own])
 
     return fit_lamp(plain.places_mm[rows], field.middle_mm, misfit)
+
+
+def solve_normal(design: Any, weight: Floats, prior: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Weighted least squares with Gaussian expectations of zero: solution and covariance of the unknowns."""
+    factor = _factor(design, weight, prior)
+    solution = cho_solve(factor, design.T @ (weight * values))
+    return solution, np.asarray(cho_solve(factor, np.eye(len(prior))))
 
 
 def _factor(design: Any, weight: Floats, prior: Floats) -> Any:

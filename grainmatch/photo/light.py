@@ -39,20 +39,33 @@ def flat_light(photo: Photo, gain: Floats | None = None) -> Light:
 
 def gain_at(light: Light, photo_shape: tuple[int, ...], points_px: Points) -> NDArray[np.float32]:
     """Gain (n, 3) at photo pixels (n, 2), linear between the grid's cell centres."""
-    rows, columns = light.gain.shape[:2]
+    return _grid_at(light.gain, photo_shape, points_px)
+
+
+def shine_at(light: Light, photo_shape: tuple[int, ...], points_px: Points) -> NDArray[np.float32] | None:
+    """Shine (n,) at photo pixels (n, 2); None when the boards are matt."""
+    return None if light.shine is None else _grid_at(light.shine, photo_shape, points_px)[:, 0]
+
+
+def _grid_at(
+    grid: NDArray[np.float32], photo_shape: tuple[int, ...], points_px: Points
+) -> NDArray[np.float32]:
+    rows, columns = grid.shape[:2]
     x = (points_px[:, 0] * columns / photo_shape[1] - 0.5).astype(np.float32)
     y = (points_px[:, 1] * rows / photo_shape[0] - 0.5).astype(np.float32)
-    out = cv2.remap(light.gain, x[:, None], y[:, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, dtype=np.float32).reshape(-1, 3)
+    out = cv2.remap(grid, x[:, None], y[:, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, dtype=np.float32).reshape(len(points_px), -1)
 
 
-def apply_gain(rgb: Rgb, gain: NDArray[np.float32]) -> Rgb:
-    """sRGB image (h, w, 3) multiplied in linear light by gain (h, w, 3) or (3,), back in sRGB."""
+def apply_gain(rgb: Rgb, gain: NDArray[np.float32], shine: NDArray[np.float32] | None = None) -> Rgb:
+    """sRGB image (h, w, 3) in linear light times gain (h, w, 3) or (3,), less shine (h, w); back in sRGB."""
     linear = srgb_to_linear(rgb)
     full = np.broadcast_to(gain, linear.shape).astype(np.float32, copy=False)
     deep = cv2.multiply(
         linear, np.ascontiguousarray(full), scale=65535.0, dtype=cv2.CV_16U
     )  # clips and rounds
+    if shine is not None:
+        deep = cv2.subtract(deep, cv2.merge([np.rint(65535 * shine).astype(np.uint16)] * 3))  # not below 0
     return np.take(_ENCODE, np.asarray(deep, dtype=np.uint16))
 
 

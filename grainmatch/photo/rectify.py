@@ -18,7 +18,7 @@ from grainmatch.geometry import (
     polygon_mask,
 )
 from grainmatch.model import Bench, Mask, Rgb
-from grainmatch.photo.light import apply_gain, gain_at
+from grainmatch.photo.light import apply_gain, gain_at, shine_at
 
 MOST_PX_PER_MM = 6.0
 _LIGHT_STEP_PX = 32
@@ -100,7 +100,7 @@ def rectify_face(
     rgb = _warp(bench, frame, scale * fine, (size[0] * fine, size[1] * fine))
     if fine > 1:
         rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    lit = apply_gain(rgb, _gain_on(bench, frame, scale, size))
+    lit = apply_gain(rgb, *_light_on(bench, frame, scale, size))
     outline_mm = frame.from_bench(pixels_to_plane(bench.camera, outline_px, bench.face_height_mm))
     inside = polygon_mask(outline_mm * scale, (size[1], size[0]))
     return FlatFace(lit, inside, scale, outline_mm, frame)
@@ -147,12 +147,19 @@ def _lens_map(
     return full[..., 0], full[..., 1]
 
 
-def _gain_on(bench: Bench, frame: FaceFrame, scale: float, size: tuple[int, int]) -> NDArray[np.float32]:
-    """The light's gain (h, w, 3) on the face image, from a coarse grid of it."""
+def _light_on(
+    bench: Bench, frame: FaceFrame, scale: float, size: tuple[int, int]
+) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
+    """The light's gain (h, w, 3) and shine (h, w) on the face image, from a coarse grid of it."""
     columns, rows = max(2, size[0] // _LIGHT_STEP_PX), max(2, size[1] // _LIGHT_STEP_PX)
     x = (np.arange(columns) + 0.5) * size[0] / columns / scale
     y = (np.arange(rows) + 0.5) * size[1] / rows / scale
     places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     at = plane_to_pixels(bench.camera, frame.to_bench(places), bench.face_height_mm)
-    coarse = gain_at(bench.light, bench.photo.rgb.shape, at).reshape(rows, columns, 3)
-    return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+    def whole(coarse: NDArray[np.float32]) -> NDArray[np.float32]:
+        grid = coarse.reshape(rows, columns, -1)
+        return np.asarray(cv2.resize(grid, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+    shine = shine_at(bench.light, bench.photo.rgb.shape, at)
+    return whole(gain_at(bench.light, bench.photo.rgb.shape, at)), None if shine is None else whole(shine)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -43,7 +43,7 @@ class Surface:
     places_mm (n, 2) on the plane of the faces; tones (n, 3): mixed logs of linear light, see MIX; bins (n,):
     which strip across a board, or which patch of the bench, a cell belongs to, each of which may have its
     own tone. worth: independent looks it is worth at the usual spread of tone. blotchy: how far the
-    bins' tones differ is not known beforehand.
+    bins' tones differ is not known beforehand. shines: it may mirror the lamp.
     """
 
     places_mm: Points
@@ -51,6 +51,7 @@ class Surface:
     bins: NDArray[np.int64]
     worth: float
     blotchy: bool = False
+    shines: bool = False
 
 
 def see_surfaces(
@@ -119,7 +120,7 @@ def _see_board(
     surface = _usable(
         cells(places).mean(axis=1), cells(_look(small, at)).mean(axis=1), bins, whole, _BOARD_WORTH
     )
-    return surface if len(surface.tones) >= LEAST_CELLS else None
+    return replace(surface, shines=True) if len(surface.tones) >= LEAST_CELLS else None
 
 
 def _see_bench(

@@ -1,4 +1,4 @@
-"""Scale from true outlines, and one board's colour under two lights.
+"""Scale from true outlines, one board's colour under two lights, and the colour of boards that shine.
 
 Run: python -m tests.benchmarks.bench_photo
 
@@ -6,6 +6,7 @@ The first table reads photos with truth in GRAINMATCH_SHARED/scenes (or ../share
 checkout; skipped with one line when absent) and measures the true outlines in them: what is left is the
 error of the camera and of the light alone. The second draws boards of five species on five benches, lights
 each scene twice (warm from the side, cool from above) and compares the readings of every board by CIEDE2000.
+The third sees boards from aslant that mirror a lamp more and more, against their true colour.
 """
 
 from __future__ import annotations
@@ -49,6 +50,8 @@ def main() -> None:
         measure_true_outlines(truth)
     for name, side in (("mild side light", WARM), ("strong side light", STRONG)):
         compare_lights(name, side)
+    for gloss in (0.0, 0.04, 0.1, 0.2):
+        measure_shining(gloss)
 
 
 def measure_true_outlines(path: Path) -> None:
@@ -89,6 +92,46 @@ def compare_lights(name: str, side: tuple[Any, ...]) -> None:
     )
 
 
+def measure_shining(gloss: float) -> None:
+    """Colour of boards that mirror a lamp, seen from aslant, against their true colour."""
+    by_sheet, by_field = [], []
+    for scene, lamp_mm in slanted_scenes():
+        light = relit(scene, lamp_mm, (1.0, 0.92, 0.8), (0.6, 0.6, 0.58), seed=3, gloss=gloss)
+        bench = fit_bench(light, thickness_mm=THICK_MM)
+        even = even_light(bench, scene.outlines_px)
+        for outline, lab in zip(scene.outlines_px, scene.mean_lab, strict=True):
+            by_sheet.append(float(delta_e_2000(_lab(bench, outline), lab)))
+            by_field.append(float(delta_e_2000(_lab(even, outline), lab)))
+    print(
+        f"boards mirroring {100 * gloss:.0f} %: white from the sheet alone {np.median(by_sheet):.2f} worst "
+        f"{max(by_sheet):.2f}; field {np.median(by_field):.2f} worst {max(by_field):.2f} dE00 over "
+        f"{len(by_field)} boards"
+    )
+
+
+def slanted_scenes() -> Iterator[tuple[SynthScene, tuple[float, float, float]]]:
+    """Four boards seen from aslant on benches of four kinds, and a lamp about where it mirrors towards us."""
+    kinds: tuple[tuple[str, BenchKind, float, float], ...] = (
+        ("pine", "concrete", 700, -1800),
+        ("cherry", "dark", 1100, 900),
+        ("oak", "green", 300, -2200),
+        ("walnut", "wood", 900, 1500),
+        ("maple", "concrete", 1300, -600),
+        ("ash", "dark", 500, 2400),
+    )
+    for seed, (species, bench, back_mm, aside_mm) in enumerate(kinds):
+        boards = [
+            grow_board(seed=90 + 10 * seed + i, species=species, length_mm=1250, width_mm=110 + 15 * i)
+            for i in range(4)
+        ]
+        camera = aim_camera(size_px=SIZE, eye_mm=(-150 + 60 * seed, 200 + back_mm, 1450), target_mm=(0, 80))
+        scene = draw_scene(
+            boards, camera=camera, size_px=SIZE, sheet=SheetPlace((-300 + 130 * seed, 480)), bench=bench,
+            noise=0, seed=seed,
+        )  # fmt: skip
+        yield scene, (aside_mm, -back_mm, 2000.0)
+
+
 def drawn_scenes() -> Iterator[SynthScene]:
     """Five boards of five species on benches of four kinds, the sheet above or below them."""
     kinds: tuple[tuple[str, BenchKind, float], ...] = (
@@ -118,8 +161,13 @@ def relit(
     around: tuple[float, float, float],
     *,
     seed: int,
+    gloss: float = 0.0,
 ) -> Photo:
-    """The scene in the light of one lamp over the plane of the faces and of its surroundings, with noise."""
+    """The scene in the light of one lamp over the plane of the faces and of its surroundings, with noise.
+
+    gloss: share of the lamp's light that boards mirror in a wide lobe around the mirror's direction (Blinn
+    1977), where it is strongest.
+    """
     height, width = scene.photo.rgb.shape[:2]
     x, y = np.meshgrid(np.arange(0, width + 8, 8), np.arange(0, height + 8, 8))
     places = pixels_to_plane(scene.camera, np.column_stack([x.ravel(), y.ravel()]), THICK_MM)
@@ -128,9 +176,35 @@ def relit(
     light = np.array(around) + (strength / away**3)[:, None] * np.array(lamp)
     field = cv2.resize(light.reshape(*x.shape, 3).astype(np.float32), None, fx=8, fy=8)[:height, :width]
     linear = srgb_to_linear(scene.photo.rgb) * field
+    if gloss:
+        linear += gloss * _mirrored(scene, places, x.shape, lamp_mm, lamp, strength / away**3)
     linear *= 0.85 / np.percentile(linear[..., 0], 99.7)
     noisy = linear_to_srgb(linear) + np.random.default_rng(seed).normal(0, 1.5, linear.shape)
     return replace(scene.photo, rgb=np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+
+
+def _mirrored(
+    scene: SynthScene,
+    places: Points,
+    grid: tuple[int, ...],
+    lamp_mm: tuple[float, float, float],
+    lamp: tuple[float, float, float],
+    strength: NDArray[np.float64],
+) -> NDArray[np.float32]:
+    """The lamp's light (h, w, 3) in boards that mirror it wholly in a lobe of (normal . halfway)^12."""
+    height, width = scene.photo.rgb.shape[:2]
+    eye = -scene.camera.rotation.T @ scene.camera.translation_mm * (1, 1, -1) - (0, 0, THICK_MM)
+    at = np.column_stack([places, np.zeros(len(places))])
+    to_eye, to_lamp = (
+        v / np.linalg.norm(v, axis=1, keepdims=True) for v in (eye - at, np.array(lamp_mm) - at)
+    )
+    halfway = to_eye + to_lamp
+    lobe = (halfway[:, 2] / np.linalg.norm(halfway, axis=1)) ** 12 * strength
+    whole = cv2.resize(lobe.reshape(grid).astype(np.float32), None, fx=8, fy=8)[:height, :width]
+    boards = np.zeros((height, width), dtype=bool)
+    for outline in scene.outlines_px:
+        boards |= polygon_mask(outline, (height, width))
+    return np.asarray((whole * boards)[..., None] * np.array(lamp, dtype=np.float32))
 
 
 def _differences(benches: list[Bench], scene: SynthScene) -> list[float]:

@@ -188,6 +188,36 @@ def test_even_light_within_a_board(scene: SynthScene) -> None:
     assert drift < 1.5
 
 
+def test_what_boards_mirror_is_taken_off_and_matt_boards_are_left_alone(scene: SynthScene) -> None:
+    """Colourless light on top of the boards' own (dichromatic model, Shafer 1985), from end to end."""
+    plain = relit(scene, (-1900, 300, 1800), (1.0, 0.92, 0.8), (0.5, 0.48, 0.44))
+    height, width = plain.rgb.shape[:2]
+    boards = np.zeros((height, width), dtype=bool)
+    for outline in scene.outlines_px:
+        boards |= polygon_mask(outline, (height, width))
+    mirrored = (np.linspace(0.12, 0.0, width) ** 2 / 0.12 * boards)[..., None] * (0.8, 0.72, 0.62)
+    glossy = replace(plain, rgb=linear_to_srgb(srgb_to_linear(plain.rgb) + mirrored))
+    bench = fit_bench(glossy, thickness_mm=THICK_MM)
+    even = even_light(bench, scene.outlines_px)
+    matt = even_light(fit_bench(plain, thickness_mm=THICK_MM), scene.outlines_px)
+    assert matt.light.shine is None
+    assert even.light.shine is not None
+    assert 0.03 < float(even.light.shine.max()) < 0.3
+    off = [
+        np.asarray(deltaE_ciede2000(board_labs(b, scene), board_labs(matt, scene)))  # type: ignore[no-untyped-call]
+        for b in (replace(even, light=replace(even.light, shine=None)), even)
+    ]
+    assert off[1].max() < 1.2
+    assert off[1].max() < 0.5 * off[0].max()
+
+
+def test_shine_is_taken_off_in_linear_light_and_never_below_black() -> None:
+    rgb = np.array([[[200, 100, 10]]], dtype=np.uint8)
+    lit = apply_gain(rgb, np.full(3, 1.5, np.float32), np.full((1, 1), 0.05, np.float32))
+    expected = linear_to_srgb(np.maximum(srgb_to_linear(rgb) * 1.5 - 0.05, 0))
+    assert np.abs(lit.astype(int) - expected).max() <= 1
+
+
 def test_gain_is_applied_in_linear_light() -> None:
     rgb = np.arange(256, dtype=np.uint8).repeat(3).reshape(1, 256, 3)
     assert np.array_equal(apply_gain(rgb, np.ones(3, np.float32)), rgb)
