@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import asdict, replace
 from typing import Any
 
 import streamlit as st
 
 from grainmatch.face.card import draw_card
 from grainmatch.model import Board, Features, Side
-from grainmatch.store import Job
+from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
+from grainmatch.ui.measuring import show_progress, workroom
+from grainmatch.ui.naming import rename_in_rules
 from grainmatch.ui.outlines import faces_by_photo
+from grainmatch.ui.photos_page import thumbnail
 from grainmatch.ui.pricing import job_features
+from grainmatch.ui.proposing import read_wishes
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
@@ -35,6 +40,11 @@ def show() -> None:
             st.info("No boards yet. They come from photos.")
             show_way("photos", "Bring in photos")
             return
+        work = workroom().work_on(job.id)
+        if work is not None and work.busy:
+            _show_measuring(job.id)
+        else:
+            show_progress(job.id)
         for words in job.details.get("warnings", ()):
             st.warning(desk.plain(words))
         _show_photos(job, stock)
@@ -48,7 +58,7 @@ def _show_photos(job: Job, stock: Stock) -> None:
     names: Mapping[str, str] = job.details.get("photo_names", {})
     photos = {p.sha256: p for p in desk.the_shop().list_photos(job.id)}
     shown = [
-        name for name, sha256 in names.items() if sha256 in photos and photos[sha256].state == "measured"
+        name for name, sha256 in names.items() if sha256 in photos and not _is_unreadable(photos[sha256])
     ]
     if not shown:
         return
@@ -56,7 +66,19 @@ def _show_photos(job: Job, stock: Stock) -> None:
     first = next((name for name in shown if name in found), shown[0])
     name = st.selectbox("Photo", shown, index=shown.index(first), key=f"photo_{job.id}")
     with desk.in_words():
-        show_redrawing(job, stock, photos[names[name]], name, found.get(name, []))
+        show_redrawing(job, photos[names[name]], name, found.get(name, []))
+
+
+def _is_unreadable(photo: JobPhoto) -> bool:
+    """A photo in which nothing was found can still be drawn in; a damaged one cannot."""
+    return photo.state == "failed" and thumbnail(photo.sha256, str(photo.path)) is None
+
+
+@st.fragment(run_every=0.7)
+def _show_measuring(job_id: str) -> None:
+    work = show_progress(job_id)
+    if work is None or not work.busy:
+        st.rerun(scope="app")
 
 
 def _show_table(stock: Stock) -> None:
@@ -184,14 +206,19 @@ def swapped_words(mine: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def rename_board(job: Job, board_id: str, new_id: str) -> None:
-    """Give a board another name, in the job's layouts too. Raises StoreError when the name is taken."""
+    """Give a board another name, in layouts and rules too. Raises StoreError when the name is taken."""
     shop = desk.the_shop()
     wanted = " ".join(new_id.split())[:24]
     said = dict(job.details.get("boards", {}))
     if board_id in said:
         said[wanted] = said.pop(board_id)
     bodies = {x.id: _with_new_name(x.body, board_id, wanted) for x in shop.list_layouts(job.id)}
-    shop.rename_board(job.id, board_id, wanted, details={**job.details, "boards": said}, bodies=bodies)
+    details: dict[str, Any] = {**job.details, "boards": said}
+    if "wishes" in details:
+        wishes = read_wishes(job)
+        rules = rename_in_rules(wishes.rules, board_id, wanted)
+        details["wishes"] = asdict(replace(wishes, rules=rules))
+    shop.rename_board(job.id, board_id, wanted, details=details, bodies=bodies)
 
 
 def _with_new_name(body: str, board_id: str, new_id: str) -> str:

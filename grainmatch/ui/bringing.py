@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from grainmatch.errors import StoreError
+from grainmatch.board.correct import correction_from_data
+from grainmatch.errors import BoardError, StoreError
 from grainmatch.model import Wishes
 from grainmatch.report.record import layout_from_json
 from grainmatch.store import Shop, read_archive
@@ -44,6 +45,7 @@ class _Details(_Part):
     warnings: list[_Words] = []
     wishes: Wishes | None = None
     boards: dict[str, _SaidOfBoard] = {}
+    drawn: dict[str, list[dict[str, Any]]] = {}
 
 
 def bring_in(shop: Shop, data: bytes) -> str:
@@ -54,7 +56,14 @@ def bring_in(shop: Shop, data: bytes) -> str:
 def check_details(details: dict[str, Any]) -> None:
     """Raises StoreError when a page could not make sense of a job's details."""
     try:
-        _Details.model_validate(details)
+        checked = _Details.model_validate(details)
+        for correction in (c for made in checked.drawn.values() for c in made):
+            correction_from_data(correction)
+    except BoardError as error:
+        raise StoreError(
+            "The job file holds an outline drawn by hand that is none.",
+            "Export the job again where it came from.",
+        ) from error
     except ValidationError as error:
         where = ".".join(str(part) for part in error.errors()[0]["loc"])[:80]
         raise StoreError(

@@ -16,6 +16,7 @@ from grainmatch.ui import desk
 from grainmatch.ui.door import show_phone_link
 from grainmatch.ui.guide import show_guide
 from grainmatch.ui.measuring import continue_measuring, show_progress, start_measuring
+from grainmatch.ui.outlines import keep_drawn
 from grainmatch.ui.ways import show_way
 from grainmatch.units import format_length, parse_length_mm
 
@@ -115,7 +116,7 @@ def _show_live(job_id: str) -> None:
 
 
 def _show_photo(job: Job, photo: JobPhoto) -> None:
-    thumb = _thumb(photo.sha256, str(photo.path))
+    thumb = thumbnail(photo.sha256, str(photo.path))
     if thumb is not None:
         st.image(thumb)
     st.markdown(f"**{desk.plain(photo.name)}**")
@@ -133,6 +134,11 @@ def _show_photo(job: Job, photo: JobPhoto) -> None:
     if role != roles.get(photo.sha256, ""):
         desk.the_shop().update_job(job.id, details={"roles": {**roles, photo.sha256: role}})
         start_measuring(job.id)
+    drawn_in = photo.state == "failed" and photo.sha256 in job.details.get("drawn", {})
+    if drawn_in and st.button("Forget what was drawn in it", key=f"undraw_{photo.sha256}"):
+        keep_drawn(desk.the_shop(), job, photo.sha256, ())
+        start_measuring(job.id)
+        st.rerun(scope="app")
     if st.button("Remove", key=f"drop_{photo.sha256}"):
         desk.the_shop().remove_photo(job.id, photo.sha256)
         start_measuring(job.id)
@@ -140,7 +146,7 @@ def _show_photo(job: Job, photo: JobPhoto) -> None:
 
 
 @st.cache_data(show_spinner=False, max_entries=200)
-def _thumb(sha256: str, path: str) -> bytes | None:
+def thumbnail(sha256: str, path: str) -> bytes | None:
     """A small picture of a photo, None when it cannot be read."""
     try:
         rgb = read_photo(path).rgb

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import Any
 
 import streamlit as st
@@ -19,6 +20,9 @@ _PRESET = "wishes_preset"
 _TONES = {"even": "light and dark mixed evenly", "drift": "from light to dark", "mirror": "mirrored"}
 _SAPWOOD = {"hide": "out of sight", "balance": "balanced on both sides", "ignore": "as it comes"}
 _ARCHES = {"ignore": "as they come", "same": "all one way", "alternate": "in turns"}
+
+
+_RULES_SHOWN = ("include", "exclude", "never_side", "together")
 
 
 def show_wishes(job: Job, boards: Sequence[Board]) -> None:
@@ -83,19 +87,24 @@ def _show_plans(now: Wishes) -> Wishes:
 def _show_rules(now: tuple[Rule, ...], boards: Sequence[Board]) -> tuple[Rule, ...]:
     """Rules that hold whatever the score says."""
     ids = [b.id for b in boards]
-    faces = [f"{b.id} {f.side}" for b in boards for f in b.faces]
+    faces = [(b.id, f.side) for b in boards for f in b.faces]
     kept = {kind: [r.boards[0] for r in now if r.kind == kind] for kind in ("include", "exclude")}
-    barred = [f"{r.boards[0]} {r.side}" for r in now if r.kind == "never_side"]
+    barred = [(r.boards[0], r.side) for r in now if r.kind == "never_side"]
     left, middle, right = st.columns(3)
     wanted = left.multiselect("Must be in the top", ids, [i for i in kept["include"] if i in ids])
     unwanted = middle.multiselect("Leave out", ids, [i for i in kept["exclude"] if i in ids])
-    hidden = right.multiselect("Faces never to show", faces, [f for f in barred if f in faces])
-    pairs = [" and ".join(r.boards) for r in now if r.kind == "together"]
-    options = [f"{a} and {b}" for k, a in enumerate(ids) for b in ids[k + 1 :]]
-    neighbours = st.multiselect("Side by side", options, [p for p in pairs if p in options])
+    hidden = right.multiselect(
+        "Faces never to show", faces, [f for f in barred if f in faces], format_func=" ".join
+    )
+    pairs = [r.boards for r in now if r.kind == "together"]
+    options = list(combinations(ids, 2))
+    neighbours = st.multiselect(
+        "Side by side", options, [p for p in pairs if p in options], format_func=" and ".join
+    )
     return (
         *(Rule("include", (i,)) for i in wanted),
         *(Rule("exclude", (i,)) for i in unwanted),
-        *(Rule("never_side", (f[:-2],), side="B" if f.endswith("B") else "A") for f in hidden),
-        *(Rule("together", (a, b)) for a, b in (p.split(" and ") for p in neighbours)),
+        *(Rule("never_side", (i,), side=side) for i, side in hidden),
+        *(Rule("together", pair) for pair in neighbours),
+        *(r for r in now if r.kind not in _RULES_SHOWN),
     )

@@ -18,7 +18,10 @@ from pathlib import Path
 from typing import Literal
 
 from grainmatch.errors import GrainmatchError
+from grainmatch.model import Progress
 from grainmatch.store import JobPhoto, Shop
+from grainmatch.ui.naming import Row, name_boards
+from grainmatch.ui.outlines import read_drawn
 from grainmatch.ui.pricing import remember_features
 
 _PROCESSES = 2  # beside the app's own, so that pages stay quick meanwhile
@@ -123,7 +126,7 @@ _UNFORESEEN = (
 # --- the two pieces of work --------------------------------------------------------------------
 
 
-def measure_job(shop: Shop, job_id: str, report: Reporter) -> None:
+def measure_job(shop: Shop, job_id: str, report: Progress) -> None:
     """Measure all photos of a job and put their boards into it, until no photo is left waiting."""
     while True:
         photos = shop.list_photos(job_id)
@@ -135,7 +138,7 @@ def measure_job(shop: Shop, job_id: str, report: Reporter) -> None:
             return
 
 
-def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Reporter) -> None:
+def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Progress) -> None:
     from grainmatch.pipeline.cache import usual_cache
     from grainmatch.pipeline.pile import photos_to_boards
     from grainmatch.report.record import write_boards
@@ -156,16 +159,17 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Rep
             thickness_mm=float(job.details.get("thickness_mm", 27.0)),
             sheet_on=job.details.get("sheet_on", "bench"),
             species=str(job.details.get("species", "")),
+            corrections=read_drawn(job, names),
             progress=report,
             cache=usual_cache(),
             processes=_PROCESSES,
         )
-        rows = []
+        rows: list[Row] = []
         if measured.boards:
             write_boards(folder / "set", measured.boards, measured.features, warnings=measured.warnings)
             sha256 = shop.add_set(folder / "set")
             remember_features(str(shop.set_folder(sha256)), measured.features)
-            rows = [(b.id, sha256, b.id) for b in measured.boards]
+            rows = name_boards(shop, job, measured.boards, sha256, {v: k for k, v in names.items()})
     shop.put_boards(job_id, rows)
     shop.put_proposals(job_id, [])
     shop.update_job(

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from grainmatch.board.correct import AddBoard, MoveCorner, RemoveBoard
 from grainmatch.errors import BoardError
-from grainmatch.model import Board
-from grainmatch.photo.read import read_photo
-from grainmatch.pipeline.drawn import corners_of, measure_drawn, move_corners
-from grainmatch.pipeline.gather import Measured
+from grainmatch.model import Rule, Wishes
+from grainmatch.pipeline.drawn import corners_of
+from grainmatch.store import Shop
+from grainmatch.ui import desk
+from grainmatch.ui.boards_page import rename_board
+from grainmatch.ui.naming import match_places
 from grainmatch.ui.outline_view import Shape, read_shapes
-from grainmatch.ui.outlines import FoundFace, faces_by_photo
-from grainmatch.ui.redrawing import redraw_boards
-from tests.ui.conftest import make_boards
+from grainmatch.ui.outlines import FoundFace, correct_shapes, faces_by_photo, keep_drawn
+from grainmatch.ui.proposing import keep_wishes, read_wishes
+from grainmatch.ui.stock import read_stock
+from grainmatch.ui.workroom import measure_job
 
 SQUARE = ((0.0, 0.0), (10.0, 0.0), (10.0, 5.0), (0.0, 5.0))
 
@@ -39,67 +44,74 @@ def test_corners_are_found_whatever_the_slant_and_the_number_of_points(turn_rad:
     assert corners_of(corners) == pytest.approx(corners)
 
 
-def test_moving_no_corner_moves_nothing_and_moving_one_leaves_the_far_edge() -> None:
-    outline, corners = bowed_outline()
-    assert move_corners(outline, corners) == pytest.approx(outline)
-    moved = corners + np.array([[0, -6], [0, 0], [0, 0], [0, 0]])
-    changed = move_corners(outline, moved)
-    assert corners_of(changed) == pytest.approx(moved)
-    assert changed[40:62] == pytest.approx(outline[40:62]), "the lower edge stays"
-    middle = np.linalg.norm(changed[20] - outline[20])
-    assert 2.5 < middle < 3.5, "half way along an edge, half the move"
-
-
-def test_moving_all_corners_alike_shifts_the_whole_outline() -> None:
-    outline, corners = bowed_outline()
-    shift = np.array([7.0, -3.0])
-    assert move_corners(outline, corners + shift) == pytest.approx(outline + shift)
-
-
 def test_a_shape_without_four_corners_is_refused() -> None:
     with pytest.raises(BoardError, match="four corners"):
         corners_of([[0, 0], [10, 0], [5, 8]])
 
 
-def test_outlines_set_by_hand_measure_like_those_found(demo: Measured, samples: Any, demo_truth: Any) -> None:
+def face_of(board_id: str, upper_mm: float) -> FoundFace:
+    return FoundFace(board_id, "A", np.add(SQUARE, (0.0, upper_mm)))
+
+
+def test_what_was_drawn_becomes_corrections_in_the_photo() -> None:
+    faces = [face_of("1", 0.0), face_of("2", 5.0)]
+    shapes = [f.as_shape(0.5) for f in faces]
+    assert correct_shapes(faces, shapes, 0.5) == []
+    (a, b, c, d), joined = shapes[0].corners, shapes[1].corners
+    kept = replace(shapes[0], corners=(a, b, joined[2], joined[3]))
+    assert correct_shapes(faces, [kept], 0.5) == [
+        RemoveBoard((5.0, 7.5)),
+        MoveCorner((10.0, 5.0), (10.0, 10.0)),
+        MoveCorner((0.0, 5.0), (0.0, 10.0)),
+    ], "the other board is gone before a corner lies where its corner was"
+    fresh = Shape("new-1", (a, b, c, d))
+    added = correct_shapes(faces, [*shapes, fresh], 0.5)
+    assert added == [AddBoard(SQUARE)]
+
+
+def test_a_board_keeps_its_name_where_it_lies() -> None:
+    before = {"oak": {"p": face_of("", 0.0).outline_px}, "2": {"p": face_of("", 5.5).outline_px}}
+    halves = [{"p": np.multiply(SQUARE, (1, 0.5))}, {"p": np.add(np.multiply(SQUARE, (1, 0.5)), (0, 2.5))}]
+    second = {"p": face_of("", 5.6).outline_px, "back": face_of("", 0.0).outline_px}
+    assert match_places(before, [*halves, second]) == ["oak", None, "2"]
+    assert match_places(before, [{"other photo": face_of("", 0.0).outline_px}]) == [None]
+
+
+def test_what_was_drawn_outlives_a_back_photo_and_a_new_name(
+    shop: Shop, samples: Path, demo_truth: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Draw, rename, set a rule, then bring the backs: outline, name and rule are still there."""
     name = "demo_boards_1_to_4_show.jpg"
-    truth = demo_truth["photos"][name]["boards"]
-    drawn = measure_drawn(
-        read_photo(samples / name), [b["outline_px"][::-1] for b in truth], thickness_mm=27.0
-    )
-    for board, true in zip(drawn, truth, strict=True):
-        assert board.length_mm == pytest.approx(true["length"], rel=0.002)
-        assert board.start_width_mm == pytest.approx(true["width"], abs=1.0)
-        assert board.sigma_width_mm > 0
-    found = faces_by_photo(demo.boards)[name]
-    assert [f.side for f in found] == ["A"] * 4
+    job = shop.add_job("Table", {"thickness_mm": 27.0, "species": "cherry"})
+    photo = shop.add_photo(job.id, name, (samples / name).read_bytes())
+    measure_job(shop, job.id, lambda *_: None)
+    assert [b.board_id for b in shop.list_boards(job.id)] == ["1", "2", "3", "4"]
 
+    job = shop.read_job(job.id)
+    faces = faces_by_photo(read_stock(shop, job).boards)[name]
+    shapes = [f.as_shape(1.0) for f in faces]
+    a, b, c, d = shapes[3].corners
+    shorter = (b[0] - 0.25 * (b[0] - a[0]), b[1] - 0.25 * (b[1] - a[1]))
+    low = (c[0] - 0.25 * (c[0] - d[0]), c[1] - 0.25 * (c[1] - d[1]))
+    drawn = [shapes[0], shapes[2], replace(shapes[3], corners=(a, shorter, low, d))]
+    keep_drawn(shop, job, photo.sha256, correct_shapes(faces, drawn, 1.0))
+    measure_job(shop, job.id, lambda *_: None)
+    assert [b.board_id for b in shop.list_boards(job.id)] == ["1", "3", "4"], "no name moves up"
 
-def face_of(board: Board) -> FoundFace:
-    return FoundFace(board.id, "A", np.array(SQUARE))
+    monkeypatch.setattr(desk, "the_shop", lambda: shop)
+    rule = Rule("together", ("1", "4"))
+    keep_wishes(shop, shop.read_job(job.id), Wishes(rules=(rule,)))
+    rename_board(shop.read_job(job.id), "4", "short one")
+    back = "demo_boards_1_to_4_back.jpg"
+    shop.add_photo(job.id, back, (samples / back).read_bytes())
+    measure_job(shop, job.id, lambda *_: None)
 
-
-def test_a_redrawn_show_face_brings_its_sizes_and_a_back_face_does_not() -> None:
-    boards = make_boards()
-    before = {f.key: f for f in map(face_of, boards)}
-    fresh = replace(boards[3], length_mm=555.0, faces=boards[3].faces[:1])
-    keys = set(before)
-    out = redraw_boards(boards, before, keys, [Shape("1/A", SQUARE)], [fresh])
-    assert (out[0].length_mm, out[0].id, len(out[0].faces)) == (555.0, "1", 2)
-    out = redraw_boards(boards, {"1/B": before["1/A"]}, {"1/B"}, [Shape("1/B", SQUARE)], [fresh])
-    assert out[0].length_mm == boards[0].length_mm
-
-
-def test_removed_outlines_take_their_face_and_new_ones_make_a_board() -> None:
-    boards = make_boards()
-    before = {f.key: f for f in map(face_of, boards)}
-    only_front = [replace(boards[0], faces=boards[0].faces[:1]), *boards[1:]]
-    kept = set(before) - {"1/A", "2/A"}
-    fresh = replace(boards[3], faces=boards[3].faces[:1], species="")
-    out = redraw_boards(only_front, before, kept | {"new-1"}, [Shape("new-1", SQUARE)], [fresh])
-    assert [b.id for b in out] == ["2", "3", "4", "5"], "1 had one face only and is gone"
-    assert [f.side for f in out[0].faces] == ["A"], "what is left of 2 becomes its show face"
-    assert out[-1].species == "black cherry"
+    job = shop.read_job(job.id)
+    boards = read_stock(shop, job).by_id
+    assert list(boards) == ["1", "3", "short one"]
+    whole_mm = demo_truth["photos"][name]["boards"][3]["length"]
+    assert boards["short one"].length_mm == pytest.approx(0.75 * whole_mm, rel=0.01)
+    assert read_wishes(job).rules == (Rule("together", ("1", "short one")),)
 
 
 @pytest.mark.parametrize(
