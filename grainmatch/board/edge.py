@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
@@ -46,6 +47,7 @@ LEAST_FIGURE = 0.012
 FAR_STEP_PX = 5.0
 """Steps farther apart than this are placed one by one."""
 AGREED_WITHIN_PX = 1.25
+RIDGE = 1e-3
 OUT_OF_REACH = 1e9
 SEAM_REACH_PX = 4.0
 MOST_SEAM_BEND_PX = 4.0
@@ -281,31 +283,54 @@ def _misfits(
 ) -> Floats:
     """Mean squared rest (stations, shifts) of blurred steps at start + shift (and gap_px on), levels free.
 
-    Only for the stations listed; the same samples serve all shifts.
+    Only for the stations listed; the same samples serve all shifts, which are evenly spaced.
     """
     start_px, gap_px = start_px[stations], gap_px[stations]
-    m = len(start_px)
     reach = 2.5 + blur_px + float(np.abs(shifts).max())
     base = start_px - reach
-    n = int(np.ceil((2 * reach + float(gap_px.max())) / STEP_PX)) + 1
-    first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, max(len(strip.t_px) - n, 0))
-    index = np.minimum(first[:, None] + np.arange(n), len(strip.t_px) - 1)
+    n = min(int(np.ceil((2 * reach + float(gap_px.max())) / STEP_PX)) + 1, len(strip.t_px))
+    first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, len(strip.t_px) - n)
+    index = first[:, None] + np.arange(n)
     t = strip.t_px[index] - start_px[:, None]
     within = (t >= -reach) & (t <= gap_px[:, None] + reach)
-    y = strip.plain[stations[:, None], index] * within[:, :, None]
-    power = (y**2).sum(axis=(1, 2))
-    rests = np.empty((m, len(shifts)))
-    ridge = 1e-3 * np.eye(2 if gap_px.max() < 0.3 else 3)
-    for k, shift in enumerate(shifts):
-        inner = 1 - ndtr((t - shift) / blur_px)
-        outer = ndtr((t - shift - gap_px[:, None]) / blur_px)
-        basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, 1 - inner - outer]
-        a = np.stack(basis, axis=2) * within[:, :, None]
-        flat = a.transpose(0, 2, 1)
-        gram = flat @ a + ridge
-        right = flat @ y
-        rests[:, k] = power - (right * np.linalg.solve(gram, right)).sum(axis=(1, 2))
+    y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
+    use = within[:, None, :]
+    inner = (1 - _steps(t, shifts, blur_px)) * use
+    outer = _steps(t - gap_px[:, None], shifts, blur_px) * use
+    basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, use - inner - outer]
+    rests = (y**2).sum(axis=(1, 2))[:, None] - _explained(basis, y)
     return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
+
+
+def _steps(t_px: Floats, shifts: Floats, blur_px: float) -> Floats:
+    """Blurred steps (stations, shifts, n) at t_px (stations, n), each shift moving them on.
+
+    Samples are a whole number of shifts apart, so a step is looked up once for all of them.
+    """
+    ratio, n, k = round(STEP_PX / (shifts[1] - shifts[0])), t_px.shape[1], len(shifts)
+    fine = np.arange(1 - k, (n - 1) * ratio + 1) * (STEP_PX / ratio) - shifts[0]
+    step = ndtr((t_px[:, :1] + fine) / blur_px)
+    return sliding_window_view(step, (n - 1) * ratio + 1, axis=1)[:, ::-1, ::ratio]
+
+
+def _explained(basis: list[Floats], y: Floats) -> Floats:
+    """Sum of squares (stations, shifts) of y (stations, n, 3) that bases (stations, shifts, n) explain.
+
+    Least squares with a little ridge, by elimination of so few unknowns for all stations and shifts at once.
+    """
+    right = [b @ y for b in basis]
+    gram = [[np.einsum("skn,skn->sk", p, q) for q in basis[: i + 1]] for i, p in enumerate(basis)]
+    explained = np.zeros(right[0].shape[:2])
+    for i, row in enumerate(gram):
+        row[i] = row[i] + RIDGE
+    for i in range(len(basis)):
+        explained += np.einsum("skc,skc->sk", right[i], right[i]) / gram[i][i]
+        for j in range(i + 1, len(basis)):
+            share = gram[j][i] / gram[i][i]
+            for k in range(j, len(basis)):
+                gram[k][j] = gram[k][j] - share * gram[k][i]
+            right[j] = right[j] - share[..., None] * right[i]
+    return explained
 
 
 def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> Floats:
