@@ -40,6 +40,8 @@ EdgeKind = Literal["step", "side", "foot", "seam"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
+SIDE_LIGHT = (0.3, 0.8)
+"""Light on a board's upright side, as a share of the face's (own estimate)."""
 CLIP_SIGMA = 12.0
 """Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak."""
 LEAST_FIGURE = 0.012
@@ -161,8 +163,8 @@ def _find_line(
     if edge is None:
         return None
     side = float(np.median(strip.side_px))
-    if side < LEAST_SIDE_PX:
-        return edge, np.full(len(strip.light), max(side, 0.0)), "step"
+    if touching or side < LEAST_SIDE_PX:  # a neighbour hides the side
+        return edge, np.full(len(strip.light), 0.0 if touching else max(side, 0.0)), "step"
     beyond = list_lines(
         strip.t_px, edge.middle_px - 1.5 * side, edge.middle_px + 1.5 * side + 2, curved=curved
     )
@@ -238,7 +240,8 @@ def _change(plain: Field) -> Floats:
 def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
     """Whether what lies right outside a line is bench rather than the board's own side in shade.
 
-    Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known.
+    Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known, and
+    that not when a side in shade would be as light.
     """
     t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
     near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
@@ -247,6 +250,8 @@ def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
     from_bench = from_wood - np.log(strip.bench_light)
     if np.ptp(np.log(strip.bench_light)) > 0.3:
         return bool(np.ptp(from_bench) < np.ptp(from_wood))
+    if SIDE_LIGHT[0] < np.exp(np.log(strip.bench_light).mean()) < SIDE_LIGHT[1]:
+        return False
     return bool(abs(from_bench.mean()) < 0.35 and np.ptp(from_bench) < 0.3)
 
 

@@ -31,9 +31,12 @@ MOST_JUMP_MM = 4.0
 FREE_JUMP_MM = 1.0
 LEAST_STANDING_OUT = 5.7
 LEAST_JUMPS = 2.0
+LEAST_SEEN = 2.0
+SURE_JUMPS = 6.2
 LEAST_ALONE = 9.0
 LEAST_ALONE_SHARE = 0.35
-"""What a line must reach with jumps at its ends, what those must bring, and what it must reach without."""
+"""What a line must reach with jumps at its ends; what those must bring, and the line itself unless they are
+plain at both ends; and what it must reach without."""
 LEAST_SHARE = 0.2
 STEP_COST = 2.4
 LEAST_STEP_SHARE = 0.5
@@ -79,7 +82,8 @@ def find_hairlines(
     score = score - SLOPE_COST * np.abs(drop[:, None]) / length_rows
     jumps = _jumps(ends_mm, drop, rows_per_mm)
     alone = (score >= LEAST_ALONE) & (share >= LEAST_ALONE_SHARE)
-    score = np.where((jumps >= LEAST_JUMPS) | alone, score + jumps, -np.inf)
+    by_jumps = (jumps >= LEAST_JUMPS) & ((score >= LEAST_SEEN) | (jumps >= SURE_JUMPS))
+    score = np.where(by_jumps | alone, score + jumps, -np.inf)
     return _peaks(score, share, drop, there, max(4, int(4 * rows_per_mm)))
 
 

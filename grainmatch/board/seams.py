@@ -66,7 +66,7 @@ def find_seams(
     kept: list[Seam] = []
     for seam in found:
         clear = all(_apart(seam, other) >= least_apart_rows for other in kept)
-        if clear and _boards_beside(seam, wood, 0.7 * least_apart_rows):
+        if clear and _boards_beside(seam, wood, 0.5 * least_apart_rows):
             kept.append(seam)
     return kept
 

@@ -50,11 +50,11 @@ def find_boards(bench: Bench, *, limits: Limits = BOARDS) -> tuple[BoardOutline,
     Boards lying upright in the photo are read as if it were turned a quarter clockwise.
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
-    rough = [
-        r for heap in _find_heaps(bench, backdrop, limits) for r in _split_heap(bench, backdrop, heap, limits)
-    ]
+    solid = _solid(backdrop, 1 / (bench.px_per_mm * backdrop.scale))
+    heaps = _find_heaps(bench, backdrop, solid, limits)
+    rough = [r for heap in heaps for r in _split_heap(bench, backdrop, heap, limits)]
     outlines = [refine_outline(bench, backdrop, r) for r in rough]
-    return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, o, limits)]))
+    return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, solid, o, limits)]))
 
 
 def sort_for_reading(outlines: list[BoardOutline]) -> list[BoardOutline]:
@@ -94,9 +94,9 @@ class _Heap:
     mask: Mask
 
 
-def _find_heaps(bench: Bench, backdrop: Backdrop, limits: Limits) -> Iterator[_Heap]:
+def _find_heaps(bench: Bench, backdrop: Backdrop, solid: Mask, limits: Limits) -> Iterator[_Heap]:
     px_mm = 1 / (bench.px_per_mm * backdrop.scale)
-    mask: Any = _solid(backdrop, px_mm).astype(np.uint8)
+    mask: Any = solid.astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     for contour in sorted(contours, key=lambda c: -cv2.contourArea(c)):
@@ -204,7 +204,7 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
         length_mm=float(high[0] - low[0]),
         ends_mm=_ends(bench, backdrop, heap, low, high, v),
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
-        least_apart_rows=int(0.7 * limits.least_width_mm * rows_per_mm),
+        least_apart_rows=int(limits.least_width_mm * rows_per_mm),
     )
     pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams, limits)
     hidden = tuple(pixels_to_plane(bench.camera, s, bench.face_height_mm) for s in bench.sheet_outlines_px)
@@ -425,7 +425,7 @@ def _through(
     return np.asarray(c[np.abs(c[:, 0]) < 25.0])
 
 
-def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline, limits: Limits) -> bool:
+def _is_board(bench: Bench, backdrop: Backdrop, solid: Mask, outline: BoardOutline, limits: Limits) -> bool:
     """Big enough, longer than wide, and full of something that is not bench."""
     ring = np.vstack([outline.upper_mm, outline.lower_mm[::-1]])
     area = abs(float(ring[:, 0] @ np.roll(ring[:, 1], -1) - ring[:, 1] @ np.roll(ring[:, 0], -1))) / 2
@@ -440,4 +440,4 @@ def _is_board(bench: Bench, backdrop: Backdrop, outline: BoardOutline, limits: L
     known = _seen(bench, backdrop, inside, backdrop.known)
     if known.mean() < 0.3:
         return False  # it is a sheet
-    return bool(_seen(bench, backdrop, inside, backdrop.stands_out)[known].mean() > 0.85)
+    return bool(_seen(bench, backdrop, inside, solid)[known].mean() > 0.85)
