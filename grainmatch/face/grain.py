@@ -63,9 +63,10 @@ class _Tensor:
     weight: Floats
 
     def axes(self) -> Axes:
-        """Directions along the lines, across the mean gradient."""
-        angle = 0.5 * np.arctan2(self.cross, self.difference).astype(np.float64) + np.pi / 2
-        return np.asarray(np.exp(2j * angle))
+        """Directions along the lines, across the mean gradient: opposite it when angles are doubled."""
+        double = -(self.difference.astype(np.float64) + 1j * self.cross)
+        length = np.abs(double)
+        return np.where(length > 0, double / np.maximum(length, 1e-30), -1.0 + 0j)
 
     def purity(self) -> Floats:
         """How far one direction holds all the energy, 0..1."""
@@ -83,9 +84,10 @@ def measure_grain(lightness: Floats, grid: Grid, *, clear: Mask) -> Grain:
     fine_votes = _vote(lightness, clear, grid, _FINE, noise_sd)
     fine = _average(fine_votes, _FINE.window_cells)
     long = _average(_vote(lightness, clear, grid, _LONG, noise_sd), _LONG.window_cells)
-    steady: Floats = 1 / (1 + (_turning_deg(long.axes()) / _STEADY_DEG) ** 4)
+    along = long.axes()
+    steady: Floats = 1 / (1 + (_turning_deg(along) / _STEADY_DEG) ** 4)
     steady = blur(steady, 0.7, 0.7)
-    axes = steady * long.axes() + (1 - steady) * fine.axes()
+    axes = steady * along + (1 - steady) * fine.axes()
     filled = long.weight > 0.02
     typical = float(np.median(long.trace[filled])) if filled.any() else 1.0
     shown = np.maximum(long.trace, 0) / max(typical, 1e-9)

@@ -108,13 +108,13 @@ def shrink(image: Floats, size: tuple[int, int]) -> Floats:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def blur_wide(image: Floats, along: float, across: float) -> Floats:
+def blur_wide(image: Floats, along: float, across: float, *, edge: int = cv2.BORDER_REPLICATE) -> Floats:
     """Gaussian blur through a smaller copy when the sigma allows it."""
     height, width = image.shape[:2]
     size = (max(1, width // max(1, int(along / 2.5))), max(1, height // max(1, int(across / 2.5))))
     if size == (width, height):
-        return blur(image, along, across)
-    soft = blur(shrink(image, size), along * size[0] / width, max(0.3, across * size[1] / height))
+        return blur(image, along, across, edge=edge)
+    soft = blur(shrink(image, size), along * size[0] / width, max(0.3, across * size[1] / height), edge=edge)
     return np.asarray(cv2.resize(soft, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 

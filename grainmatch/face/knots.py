@@ -1,8 +1,8 @@
 """Knots: where they lie, how large they are, sound or dead.
 
 A knot is darker and browner than the wood along the grain from it, it is not long in the grain's
-direction, and lines run round it. `knot_pixels` turns that into odds for each pixel; here they are
-joined into outlines.
+direction, and lines run round it. `knot_pixels` turns that into odds for each pixel, `knot_patches` into
+patches that are whole knots; here they become marks.
 """
 
 from __future__ import annotations
@@ -15,7 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.face.grid import Floats, Grid, blur, blur_wide, shrink
-from grainmatch.face.knot_pixels import MODEL_PX_PER_MM, KnotModel, apply_model, load_model, measure_pixels
+from grainmatch.face.knot_patches import choose_patches, find_patches, measure_patches, outline_patch
+from grainmatch.face.knot_pixels import (
+    MODEL_PX_PER_MM,
+    KnotModel,
+    KnotModels,
+    apply_model,
+    load_models,
+    measure_pixels,
+)
 from grainmatch.model import Mark, Mask
 
 _WIDEST_FACE_MM = 250.0  # a face that claims to be wider has no true scale; knots are sought as if this wide
@@ -23,25 +31,26 @@ _USUAL_FACE_MM = 120.0
 _LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted on reaches 8.4
 _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
 _MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
-_SURE = 0.9
+_LEAST_WORTH = 0.22  # predicted overlap from which a patch is called a knot
 _SOUND_SHARE = 0.4  # of the wood's lightness; a dead knot's rim is darker (parts four in five as labelled)
 _SLENDEREST = 6.0  # length over breadth; anything longer is a line drawn on the face or a split
 _HOLE_SHARE = 0.2  # of the wood's lightness; darker than that is no wood
 _SMALLEST_MM = 1.5
 
 
-def find_knots(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> tuple[Mark, ...]:
+def find_knots(lab: Floats, grid: Grid, *, models: KnotModels | None = None) -> tuple[Mark, ...]:
     """Knots and knot holes on a face, from its CIELAB image (h, w, 3) at working scale."""
-    odds = find_knot_odds(lab, grid, model=model)
-    scale = _seeking_scale(grid)
-    reach = max(1, round(0.5 * scale))
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    sure = np.asarray(cv2.morphologyEx((odds > _SURE).astype(np.uint8), cv2.MORPH_CLOSE, disc))
-    outlines, _ = cv2.findContours(sure, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    wood = float(np.median(lab[::7, ::7, 0][grid.inside[::7, ::7]])) if outlines else 0.0
+    models = models or load_models()
+    odds = find_knot_odds(lab, grid, model=models.pixels)
+    scale = seeking_scale(grid)
+    patches = find_patches(odds, scale=scale)
+    if not patches:
+        return ()
+    worth = apply_model(models.patches, measure_patches(patches, odds, lab, scale=scale))
+    wood = float(np.median(lab[::7, ::7, 0][grid.inside[::7, ::7]]))
     knots = []
-    for outline in outlines:
-        points = np.asarray(outline).reshape(-1, 2)
+    for chosen in choose_patches(patches, worth, least=_LEAST_WORTH):
+        points = outline_patch(patches[chosen])
         if len(points) < 4 or max(np.ptp(points, axis=0)) + 1 < _SMALLEST_MM * scale:
             continue
         _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
@@ -51,7 +60,7 @@ def find_knots(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> tu
 
 
 def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, wood: float, grid: Grid) -> Mark:
-    """One patch of sure pixels as a mark; wood is the lightness of the face."""
+    """One patch as a mark; wood is the lightness of the face."""
     left, top = outline_px.min(axis=0)
     right, bottom = outline_px.max(axis=0) + 1
     patch = np.zeros((bottom - top, right - left), dtype=np.uint8)
@@ -77,7 +86,7 @@ def _outer_rim(outline_px: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(centre + out * half / np.maximum(half - 0.5, 0.5), dtype=np.float64)
 
 
-def _seeking_scale(grid: Grid) -> float:
+def seeking_scale(grid: Grid) -> float:
     """Working pixels to what counts as a mm in the search.
 
     More than the true scale when the face would be impossibly wide; less, down to 1 / 1.4, on narrow faces,
@@ -88,14 +97,13 @@ def _seeking_scale(grid: Grid) -> float:
     return scale * float(np.clip(face_px / scale / _USUAL_FACE_MM, 1 / 1.4, 1.0))
 
 
-def find_knot_odds(lab: Floats, grid: Grid, *, model: KnotModel | None = None) -> Floats:
+def find_knot_odds(lab: Floats, grid: Grid, *, model: KnotModel) -> Floats:
     """Probability (h, w), float32, that each working pixel lies in a knot; 0 off the wood.
 
     lab is CIELAB at working scale. Only stretches that hold a dark spot are looked at closely.
     """
     odds: Floats = np.zeros(lab.shape[:2], dtype=np.float32)
-    scale = _seeking_scale(grid)
-    model = model or load_model()
+    scale = seeking_scale(grid)
     held = np.flatnonzero(grid.inside.any(axis=1))
     rows = slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
     for left, right in _stretches(lab[rows], grid.inside[rows], scale):
@@ -130,10 +138,9 @@ def _stretch_odds(lab: Floats, inside: Mask, scale: float, model: KnotModel) -> 
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     small = shrink(lab, size) if factor < 1 else lab
     wood = shrink(inside.astype(np.float32), size) > 0.99 if factor < 1 else inside
-    measures = measure_pixels(small, wood, px_per_mm=scale * factor)
+    measures, dark_near = measure_pixels(small, wood, px_per_mm=scale * factor, least_dark=_LEAST_DARK_NEAR)
     odds: Floats = np.zeros(wood.shape, dtype=np.float32)
-    dark_near = measures[..., -1] > _LEAST_DARK_NEAR
-    odds[dark_near] = apply_model(model, measures[dark_near])
+    odds[dark_near] = apply_model(model, measures)
     if factor == 1:
         return odds
     return np.asarray(cv2.resize(odds, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)

@@ -1,9 +1,10 @@
-"""Fit the pixel model of the knot finder and write grainmatch/face/knots.json.
+"""Fit the two models of the knot finder and write grainmatch/face/knots.json.
 
-Fitted on the ten boxed spruce boards described in `real_knots`, on faces drawn by `synth` in every wood it
-knows (for other colours and for camera noise), and on four photographs of wood without knots. Pixels
-within the ellipse in a box are knot; pixels between ellipse and box do not count. Figures printed are
-cross-validated: each board is judged by a model that has not seen it.
+Fitted on the ten boxed spruce boards and the eight masked tiles described in `real_knots`, on faces drawn by
+`synth` in every wood it knows (for other colours and for camera noise), and on four photographs of wood
+without knots. Within a box pixels of the ellipse are knot, and pixels between ellipse and box do not
+count. Figures printed are cross-validated: each board or tile is judged by models that have not seen it,
+and the patch model learns from odds that the pixel model gave to boards it had not seen.
 
     python -m tests.benchmarks.fit_knots [--write]
 """
@@ -12,32 +13,54 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.colour import srgb_to_lab
 from grainmatch.face.extent import find_wood
-from grainmatch.face.grid import Floats, lay_grid
-from grainmatch.face.knot_pixels import MODEL_PX_PER_MM, KnotModel, measure_pixels
-from grainmatch.face.knots import find_knots
+from grainmatch.face.grid import Floats, Grid, lay_grid
+from grainmatch.face.knot_patches import find_patches, measure_patches
+from grainmatch.face.knot_pixels import MODEL_PX_PER_MM, KnotModel, KnotModels, measure_pixels
+from grainmatch.face.knots import find_knot_odds, find_knots, seeking_scale
+from grainmatch.face.tone import measure_lab
+from grainmatch.geometry import polygon_area
+from grainmatch.model import Mask, Rgb
 from grainmatch.synth import draw_face, grow_board
 from tests.benchmarks.real_knots import (
+    SEEN_TILES,
     LabelledFace,
     count_matches,
+    cut_face,
+    overlap,
     read_boxed_boards,
+    read_masked_tiles,
     read_rgb,
     scale_box,
     shared_photos,
 )
 
 HIDDEN_N = 16
+FOLDS_N = 5
 FACE_MM = 125.0  # the photographs have no scale; a common width for such boards
+TILE_SHARE = 0.366  # length over height of the data set's tiles
 SPECIES = ("cherry", "walnut", "maple", "oak", "pine", "ash")
 OUT = Path(__file__).parents[2] / "grainmatch" / "face" / "knots.json"
-Samples = tuple[Floats, NDArray[np.uint8]]
+Samples = tuple[Floats, Floats]
+Group = list["Case"]
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A labelled face at working scale, of one kind: board, tile cut from a board, masked tile, other."""
+
+    kind: str
+    face: LabelledFace
+    grid: Grid
+    lab: Floats
+    px_per_mm: float
 
 
 def main() -> None:
@@ -48,80 +71,199 @@ def main() -> None:
     if photos is None:
         print("skipped: no photographs (set GRAINMATCH_SHARED)")
         return
-    boards = read_boxed_boards(photos)
-    by_board = [sample_board(b, np.random.default_rng([1, i])) for i, b in enumerate(boards)]
-    always = [*sample_synth(np.random.default_rng(2)), *sample_clear(photos, np.random.default_rng(3))]
-    total = np.zeros(3, dtype=np.int64)
-    half = len(boards) // 2
-    for fold in range(half):
-        held = {fold, fold + half}
-        model = fit([s for i, s in enumerate(by_board) if i not in held] + always)
-        for i in held:
-            total += judge(boards[i], model)
-    print(
-        f"cross-validated by board: recall {total[0] / total[1]:.3f}"
-        f" precision {total[0] / (total[0] + total[2]):.3f}"
-        f" of {total[1]} knots at least 2 % of the face width"
-    )
+    groups = read_groups(photos)
+    pixels = [sample_group(g, np.random.default_rng([1, i])) for i, g in enumerate(groups)]
+    others = read_others(photos)
+    other_pixels = [sample_other(c, np.random.default_rng([2, i])) for i, c in enumerate(others)]
+    folds = [i % FOLDS_N for i in range(len(groups))]
+    models = [
+        fit([s for s, f in zip(pixels, folds, strict=True) if f != fold] + other_pixels)
+        for fold in range(FOLDS_N)
+    ]
+    patches = [sample_patches(g, models[f]) for g, f in zip(groups, folds, strict=True)]
+    other_patches = sample_patches(others, models[0])
+    total: dict[str, NDArray[np.float64]] = {}
+    for fold in range(FOLDS_N):
+        judge = fit([*(s for s, f in zip(patches, folds, strict=True) if f != fold), other_patches])
+        for group in (g for g, f in zip(groups, folds, strict=True) if f == fold):
+            for case in group:
+                total[case.kind] = total.get(case.kind, np.zeros(7)) + judge_case(
+                    case, KnotModels(models[fold], judge)
+                )
+    for kind, numbers in total.items():
+        print(f"cross-validated, {kind}: {describe(numbers)}")
     if parser.parse_args().write:
-        write(fit(by_board + always))
+        write(KnotModels(fit([*pixels, *other_pixels]), fit([*patches, other_patches])))
 
 
-def judge(face: LabelledFace, model: KnotModel) -> NDArray[np.int64]:
-    """Matches of the whole finder on one board."""
-    inside = find_wood(face.rgb)
-    px_per_mm = face.rgb.shape[0] / FACE_MM
-    grid = lay_grid(face.rgb, inside, px_per_mm=px_per_mm)
-    lab = np.asarray(srgb_to_lab(grid.rgb), dtype=np.float32)
-    boxes = [scale_box(m.box_mm, px_per_mm) for m in find_knots(lab, grid, model=model)]
-    face_px = float(np.median(inside.sum(axis=0)))
-    return count_matches(boxes, face.knots, least_px=0.02 * face_px)
+def describe(numbers: NDArray[np.float64]) -> str:
+    """Words for the sums `judge_case` gives."""
+    hit, true, false, found_area, true_area, shared, joined = numbers
+    words = (
+        f"recall {hit / max(true, 1):.3f} precision {hit / max(hit + false, 1):.3f} of {true:.0f}"
+        f" knots at least 2 % of the width, summed area {100 * (found_area / max(true_area, 1) - 1):+.0f} %"
+    )
+    return words + (f", overlap of pixels {shared / joined:.2f}" if joined else "")
 
 
-def sample_board(face: LabelledFace, rng: np.random.Generator) -> Samples:
-    """Pixels of one board as it is, and of copies stretched, tinted, resized and made noisy."""
+def judge_case(case: Case, models: KnotModels) -> NDArray[np.float64]:
+    """Matches of the whole finder on one face (hit, true, false), areas (found, true), and the pixels shared
+    and joined where a mask is known."""
+    marks = find_knots(case.lab, case.grid, models=models)
+    face, scale = case.face, case.px_per_mm
+    boxes = [scale_box(m.box_mm, scale) for m in marks]
+    counts = count_matches(boxes, face.knots, least_px=0.02 * _width_px(case))
+    found = sum(abs(polygon_area(m.outline_mm)) for m in marks) * scale**2
+    if face.mask is None:
+        true = sum(np.pi / 4 * (k[2] - k[0]) * (k[3] - k[1]) for k in face.knots)
+        return np.array([*counts, found, true, 0, 0])
+    drawn = np.zeros(face.mask.shape, dtype=np.uint8)
+    cv2.fillPoly(drawn, [np.rint(m.outline_mm * scale).astype(np.int32) for m in marks], 1)
+    both = (drawn > 0) & face.mask
+    return np.array([*counts, found, face.mask.sum(), both.sum(), ((drawn > 0) | face.mask).sum()])
+
+
+def read_groups(photos: Path) -> list[Group]:
+    """Faces of one board each: the board, tiles cut from it, and a masked tile that is part of it."""
+    groups = []
+    for board in read_boxed_boards(photos):
+        tile_px = TILE_SHARE * board.rgb.shape[0]
+        at = np.arange(tile_px, board.rgb.shape[1] - 0.5 * tile_px, tile_px)
+        groups.append([make_case("boards", board), *(make_case("cut tiles", t) for t in cut_face(board, at))])
+    for tile in read_masked_tiles(photos):
+        case = make_case("masked tiles", tile)
+        part_of = [g for g in groups if SEEN_TILES.get(tile.name) == g[0].face.name]
+        if part_of:
+            part_of[0].append(case)
+        else:
+            groups.append([case])
+    return groups
+
+
+def read_others(photos: Path) -> Group:
+    """Drawn faces in every wood, and photographs of wood that holds no knots, grain turned along x."""
+    rng = np.random.default_rng(2)
+    cases = []
+    for seed in range(16):
+        board = grow_board(seed=900 + seed, length_mm=700, knots=3, species=SPECIES[seed % len(SPECIES)])
+        px_per_mm = float(rng.choice([1.2, 1.5, 2.0]))
+        drawn = draw_face(board, px_per_mm=px_per_mm, noise=float(rng.uniform(0, 10)))
+        _, _, stats, _ = cv2.connectedComponentsWithStats(drawn.knot_mask.astype(np.uint8))
+        boxes = tuple((float(x), float(y), float(x + w), float(y + h)) for x, y, w, h, _ in stats[1:])
+        rgb = _draw_lines(drawn.rgb, drawn.knot_mask, px_per_mm, rng) if seed % 2 else drawn.rgb
+        face = LabelledFace(f"drawn {seed}", rgb, boxes, (), drawn.knot_mask)
+        cases.append(make_case("other", face, px_per_mm=px_per_mm, inside=drawn.inside))
+    for path in sorted((photos / "faces").glob("*.jpg")):
+        rgb = np.ascontiguousarray(np.rot90(read_rgb(path)))
+        for width_px in (300, 500):
+            small = np.asarray(
+                cv2.resize(rgb, (width_px, width_px), interpolation=cv2.INTER_AREA), dtype=np.uint8
+            )
+            face = LabelledFace(path.stem, small, (), (), np.zeros(small.shape[:2], dtype=bool))
+            whole = np.ones(small.shape[:2], dtype=bool)
+            cases.append(make_case("other", face, px_per_mm=MODEL_PX_PER_MM, inside=whole))
+    return cases
+
+
+def _draw_lines(rgb: Rgb, knots: Mask, px_per_mm: float, rng: np.random.Generator) -> Rgb:
+    """A copy with cracks along the grain and pencil lines across it, clear of the knots: no knots either."""
+    marked, height, width = rgb.copy(), *rgb.shape[:2]
+    for k in range(8):
+        length, thick = rng.uniform(15, 100) * px_per_mm, max(1, round(rng.uniform(0.5, 1.5) * px_per_mm))
+        slope = rng.normal(0, 0.05) + (np.pi / 2 if k % 2 else 0)
+        start = rng.uniform(0, 1, 2) * (width, height)
+        end = start + length * np.array([np.cos(slope), np.sin(slope)])
+        line = np.zeros((height, width), dtype=np.uint8)
+        cv2.polylines(line, [np.rint([start, end]).astype(np.int32)], False, 1, thick)
+        if not (line.astype(bool) & knots).any():
+            marked[line > 0] = rng.uniform(20, 80) + rng.uniform(0, 12) * np.array([2, 1, 0])
+    return marked
+
+
+def make_case(
+    kind: str, face: LabelledFace, *, px_per_mm: float | None = None, inside: Mask | None = None
+) -> Case:
+    """A face made ready, at its own scale or as one FACE_MM wide."""
+    scale = px_per_mm or face.rgb.shape[0] / FACE_MM
+    grid = lay_grid(face.rgb, find_wood(face.rgb) if inside is None else inside, px_per_mm=scale)
+    return Case(kind, face, grid, measure_lab(grid.rgb), scale)
+
+
+def sample_patches(group: Group, pixels: KnotModel) -> Samples:
+    """Measures of all nested patches of some faces, and how well the box of each covers its best knot."""
+    parts = [(np.zeros((0, 20), dtype=np.float32), np.zeros(0, dtype=np.float32))]
+    for case in group:
+        odds = find_knot_odds(case.lab, case.grid, model=pixels)
+        scale, step = seeking_scale(case.grid), case.grid.step
+        patches = find_patches(odds, scale=scale)
+        boxes = [
+            (p.left * step, p.top * step, (p.left + p.mask.shape[1]) * step, (p.top + p.mask.shape[0]) * step)
+            for p in patches
+        ]
+        best = [max((overlap(b, k) for k in case.face.knots), default=0.0) for b in boxes]
+        parts.append(
+            (measure_patches(patches, odds, case.lab, scale=scale), np.array(best, dtype=np.float32))
+        )
+    return _join(parts)
+
+
+def sample_group(group: Group, rng: np.random.Generator) -> Samples:
+    """Pixels of one board as it is, and of copies cut up, stretched, tinted, resized and made noisy."""
+    return _join([sample_face(c.face, rng) for c in group if c.kind != "cut tiles"])
+
+
+def sample_face(face: LabelledFace, rng: np.random.Generator) -> Samples:
+    """Pixels of four copies of a face, of which two are cut into pieces."""
     parts = []
     for copy in range(4):
         height_mm = 140.0 if copy == 0 else float(rng.choice([115, 140, 165]))
         stretch = 1.6 if copy % 2 else 1.0
-        size = (
-            round(face.rgb.shape[1] * height_mm * MODEL_PX_PER_MM / face.rgb.shape[0] * stretch),
-            round(height_mm * MODEL_PX_PER_MM),
-        )
-        rgb = np.asarray(cv2.resize(face.rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-        inside = find_wood(rgb)
-        if copy:
-            rgb = _vary(rgb, rng)
-        to_work = np.array([size[0] / face.rgb.shape[1], size[1] / face.rgb.shape[0]] * 2)
-        truth, unsure = _paint([np.asarray(k) * to_work for k in face.knots], inside.shape)
-        parts.append(_choose(rgb, inside, truth, unsure, rng))
+        height_px = face.rgb.shape[0]
+        lengths = rng.uniform(0.3, 1.2, 60) * height_px
+        ends = np.cumsum(lengths)
+        pieces = cut_face(face, ends[ends < face.rgb.shape[1] - 0.3 * height_px]) if copy >= 2 else [face]
+        for piece in pieces:
+            size = (
+                round(piece.rgb.shape[1] * height_mm * MODEL_PX_PER_MM / height_px * stretch),
+                round(height_mm * MODEL_PX_PER_MM),
+            )
+            parts.append(_sample_copy(piece, size, rng, vary=copy > 0))
     return _join(parts)
 
 
-def sample_synth(rng: np.random.Generator) -> list[Samples]:
-    """Pixels of drawn faces: other woods, round knots, strong noise."""
-    found = []
-    for seed in range(16):
-        board = grow_board(seed=900 + seed, length_mm=700, knots=3, species=SPECIES[seed % len(SPECIES)])
-        face = draw_face(board, px_per_mm=float(rng.choice([1.2, 1.5, 2.0])), noise=float(rng.uniform(0, 10)))
-        unsure = np.zeros(face.inside.shape, dtype=np.uint8)
-        found.append(
-            _choose(face.rgb, face.inside, face.knot_mask.astype(np.uint8), unsure, rng, face.px_per_mm)
-        )
-    return found
+def _sample_copy(
+    face: LabelledFace, size: tuple[int, int], rng: np.random.Generator, *, vary: bool
+) -> Samples:
+    """Pixels of a face brought to size (width, height)."""
+    rgb = np.asarray(cv2.resize(face.rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    inside = find_wood(rgb)
+    if vary:
+        rgb = _vary(rgb, rng)
+    to_work = np.array([size[0] / face.rgb.shape[1], size[1] / face.rgb.shape[0]] * 2)
+    truth, unsure = _paint([np.asarray(k) * to_work for k in face.knots], inside.shape)
+    if face.mask is not None:
+        truth = np.asarray(cv2.resize(face.mask.astype(np.uint8), size, interpolation=cv2.INTER_AREA))
+    return _choose(rgb, inside, truth, unsure, rng)
 
 
-def sample_clear(photos: Path, rng: np.random.Generator) -> list[Samples]:
-    """Pixels of photographs of wood that holds no knots, grain turned along x."""
-    found = []
-    for path in sorted((photos / "faces").glob("*.jpg")):
-        rgb = np.ascontiguousarray(np.rot90(read_rgb(path)))
-        for width_px in (300, 500):
-            size = (width_px, width_px)
-            small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-            none = np.zeros(small.shape[:2], dtype=np.uint8)
-            found.append(_choose(small, none == 0, none, none, rng))
-    return found
+def sample_other(case: Case, rng: np.random.Generator) -> Samples:
+    """Pixels of a drawn face or a photograph without knots."""
+    truth = np.zeros(case.face.rgb.shape[:2], dtype=np.uint8)
+    if case.face.mask is not None:
+        truth[case.face.mask] = 1
+    inside = _inside(case)
+    return _choose(case.face.rgb, inside, truth, np.zeros_like(truth), rng, case.px_per_mm)
+
+
+def _inside(case: Case) -> Mask:
+    """The face's wood at its own scale; faces used here fill the grid's first rows and columns."""
+    height, width = case.face.rgb.shape[:2]
+    return np.ascontiguousarray(case.grid.inside[:height, :width])
+
+
+def _width_px(case: Case) -> float:
+    """Median width of the wood in the face's own pixels."""
+    return float(np.median(case.grid.inside.sum(axis=0))) * case.grid.step
 
 
 def fit(samples: list[Samples]) -> KnotModel:
@@ -152,7 +294,7 @@ def fit(samples: list[Samples]) -> KnotModel:
     return KnotModel(mean, sd, weights[0], weights[1], weights[2], float(weights[3][0]))
 
 
-def _slopes(weights: list[Floats], x: Floats, y: NDArray[np.uint8]) -> list[Floats]:
+def _slopes(weights: list[Floats], x: Floats, y: Floats) -> list[Floats]:
     """Gradient of the mean loss for each weight array."""
     hidden, bias, output, offset = weights
     inner = np.maximum(x @ hidden + bias, 0)
@@ -166,19 +308,23 @@ def _slopes(weights: list[Floats], x: Floats, y: NDArray[np.uint8]) -> list[Floa
     ]
 
 
-def write(model: KnotModel) -> None:
+def write(models: KnotModels) -> None:
     """Save the weights with four digits."""
 
     def short(values: Floats) -> list[object]:
         return [short(v) if np.ndim(v) else float(f"{v:.4g}") for v in values]
 
-    arrays = ("mean", "sd", "hidden", "hidden_bias", "output")
-    table: dict[str, object] = {name: short(getattr(model, name)) for name in arrays}
-    table["output_bias"] = float(f"{model.output_bias:.4g}")
-    table["about"] = (
-        "Weights of grainmatch.face.knot_pixels, by tests/benchmarks/fit_knots.py. Fitted in part on the"
-        " VSB-TUO wood surface defects data set, Kodytek, Bodzas & Bilik 2021, Zenodo 4694695, CC BY 4.0."
+    def lay_out(model: KnotModel) -> dict[str, object]:
+        arrays = ("mean", "sd", "hidden", "hidden_bias", "output")
+        rows: dict[str, object] = {name: short(getattr(model, name)) for name in arrays}
+        return rows | {"output_bias": float(f"{model.output_bias:.4g}")}
+
+    about = (
+        "Weights of grainmatch.face.knot_pixels and knot_patches, by tests/benchmarks/fit_knots.py. Fitted in"
+        " part on the VSB-TUO wood surface defects data set, Kodytek, Bodzas & Bilik 2021, Zenodo 4694695,"
+        " CC BY 4.0."
     )
+    table = {"pixels": lay_out(models.pixels), "patches": lay_out(models.patches), "about": about}
     OUT.write_text(
         json.dumps(table, indent=None, separators=(",", ":")).replace("],", "],\n") + "\n", "utf-8"
     )
@@ -209,8 +355,7 @@ def _choose(
     rng: np.random.Generator, px_per_mm: float = MODEL_PX_PER_MM,
 ) -> Samples:  # fmt: skip
     """Measures and labels of a choice of pixels: small knots weigh in, and so do their surroundings."""
-    measures = measure_pixels(np.asarray(srgb_to_lab(rgb), dtype=np.float32), inside, px_per_mm=px_per_mm)
-    flat = measures.reshape(-1, measures.shape[2])
+    flat, _ = measure_pixels(measure_lab(rgb), inside, px_per_mm=px_per_mm)
     _, knots = cv2.connectedComponents(truth)
     knots[~inside] = 0
     picked = [np.zeros(0, dtype=np.int64)]
@@ -224,12 +369,13 @@ def _choose(
     far = np.flatnonzero(clear & ~ring & ~near)
     darkest = far[np.argsort(-flat[far, 0])[: len(far) // 20]]
     share = max(3000, len(knot)) if truth.any() else 1000
+    share = min(share, inside.size // 40)  # small pieces must not outweigh whole boards
     rows = np.concatenate([
         knot,
         _some(np.flatnonzero(ring), len(knot), rng), _some(np.flatnonzero(near), int(0.8 * len(knot)), rng),
         _some(far, min(share, 3000), rng), _some(darkest, min(share, 2000), rng),
     ])  # fmt: skip
-    return flat[rows], truth.ravel()[rows]
+    return flat[rows], truth.ravel()[rows].astype(np.float32)
 
 
 def _grow(mask: NDArray[np.uint8], mm: float, px_per_mm: float) -> NDArray[np.uint8]:

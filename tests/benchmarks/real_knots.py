@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+_SLIVER_PX = 3  # what is left of a knot beside a cut and narrower is not told from the cut's edge
 Box = tuple[float, float, float, float]
+SEEN_TILES = {"100000077_mask": "vsb_board_100000071_14"}
+"""Masked tiles that are part of a boxed board."""
 KNOT_LABELS = {"Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing"}
 
 
@@ -89,6 +93,24 @@ def join_cut_boxes(boxes: list[Any], gap_px: float = 4.0) -> tuple[Box, ...]:
         joined[i] = (min(a[0], b[0]), min(a[1], b[1]), max(a[2], b[2]), max(a[3], b[3]))
         i = 0
     return tuple(joined)  # type: ignore[arg-type]
+
+
+def cut_face(face: LabelledFace, at_px: NDArray[np.float64]) -> list[LabelledFace]:
+    """The pieces of a face cut across at these places, each with what of the knots lies on it."""
+    ends = [0, *(round(float(x)) for x in at_px), face.rgb.shape[1]]
+    pieces = []
+    for left, right in pairwise(ends):
+        knots = [(max(k[0], left) - left, k[1], min(k[2], right) - left, k[3]) for k in face.knots]
+        pieces.append(
+            LabelledFace(
+                f"{face.name} from {left}",
+                np.ascontiguousarray(face.rgb[:, left:right]),
+                tuple(k for k in knots if k[2] - k[0] > _SLIVER_PX),
+                (),
+                None if face.mask is None else np.ascontiguousarray(face.mask[:, left:right]),
+            )
+        )
+    return pieces
 
 
 def overlap(a: Box, b: Box) -> float:
