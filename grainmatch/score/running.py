@@ -1,7 +1,7 @@
 """Do two edges belong to one piece of wood? The pile itself teaches how its wood runs on across a gap.
 
 Inside every strip the same wood can be looked at on both sides of a gap that was never cut. From such
-pairs of places we learn, scale by scale, which differences along the length survive a gap and how well:
+pairs of places we learn which differences along the length survive a gap and how well:
 the canonical correlations of Hotelling (1936), "Relations between two sets of variates", Biometrika 28,
 between what is seen above the gap and what is seen below it. Two edges are then compared by the
 logarithm of the likelihood ratio, joint normal against independent, summed along the length.
@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from grainmatch.score.views import Cut, Image, Views, blur
 
 Floats = NDArray[np.float64]
-SCALES_PX = (1.5, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0)
+SCALE_PX = {"tone": 24.0, "texture": 48.0}
+"""Finer and coarser scales were tried: on wood not seen before they blur the answer more than they help."""
 GAP_FRAC = 0.30
 """Gap that is learnt across, as a share of the strip's height: between a thin and a thick saw cut."""
 _BANDS_FRAC = ((0.01, 0.05), (0.05, 0.13), (0.13, 0.25))
@@ -52,13 +53,12 @@ def price_running(views: Views, cuts: Sequence[Cut]) -> list[dict[str, Floats]]:
     """
     jobs: list[tuple[str, Callable[[], list[Floats]]]] = []
     for kind, pair in (("tone", views.tone), ("texture", views.texture)):
-        width = pair[0].shape[-1]
         mean = pair[0].mean(axis=(0, 2, 3), keepdims=True)
-        fields = (pair[0] - mean, pair[1] - mean) if pair[0] is not pair[1] else (pair[0] - mean,) * 2
-        scales = [s for s in SCALES_PX if s * 6 <= width and not (kind == "texture" and s < 2)]
-        jobs += [(f"{kind} {s:g}", partial(_price_scale, fields, cuts, s)) for s in scales]
-        jobs.append((f"{kind} low", partial(_price_low, fields, cuts, min(SCALES_PX[-1], width / 6))))
+        upper = pair[0] - mean
+        fields = (upper, upper if pair[1] is pair[0] else pair[1] - mean)
         jobs.append((f"{kind} mean", partial(_price_mean, fields, cuts, exposure=kind == "tone")))
+        if SCALE_PX[kind] * 6 <= upper.shape[-1]:
+            jobs.append((f"{kind} running", partial(_price_scale, fields, cuts, SCALE_PX[kind])))
     with ThreadPoolExecutor(2) as pool:
         priced = list(pool.map(lambda job: job[1](), jobs))
     return [
@@ -67,14 +67,9 @@ def price_running(views: Views, cuts: Sequence[Cut]) -> list[dict[str, Floats]]:
 
 
 def _price_scale(fields: tuple[Image, Image], cuts: Sequence[Cut], scale_px: float) -> list[Floats]:
-    seen = _filter(fields, scale_px, wide=False)
+    upper = _filter(fields[0], scale_px)
+    seen = (upper, upper if fields[1] is fields[0] else _filter(fields[1], scale_px))
     return _price(seen, cuts, scale_px, fields[0].shape[-1], exposure=False)
-
-
-def _price_low(fields: tuple[Image, Image], cuts: Sequence[Cut], widest_px: float) -> list[Floats]:
-    """Everything slower than the widest scale, its mean taken out."""
-    upper, lower = (f - f.mean(axis=-1, keepdims=True) for f in _filter(fields, widest_px, wide=True))
-    return _price((upper, lower), cuts, widest_px, fields[0].shape[-1], exposure=False)
 
 
 def _price_mean(fields: tuple[Image, Image], cuts: Sequence[Cut], *, exposure: bool) -> list[Floats]:
@@ -83,21 +78,14 @@ def _price_mean(fields: tuple[Image, Image], cuts: Sequence[Cut], *, exposure: b
     return _price((upper, lower), cuts, width, width, exposure=exposure)
 
 
-def _filter(fields: tuple[Image, Image], scale_px: float, *, wide: bool) -> tuple[Image, Image]:
-    """What varies along the length at one scale; wide keeps everything slower too. Sampled once a scale."""
-    upper = _filter_one(fields[0], scale_px, wide=wide)
-    return upper, upper if fields[1] is fields[0] else _filter_one(fields[1], scale_px, wide=wide)
-
-
-def _filter_one(field: Image, scale_px: float, *, wide: bool) -> Image:
+def _filter(field: Image, scale_px: float) -> Image:
+    """What varies along the length at one scale, sampled once a scale."""
     flat = field.reshape(-1, field.shape[-1])
     shrink = max(1, int(scale_px / 2))
     if shrink > 1:
         size = (flat.shape[1] // shrink, flat.shape[0])
         flat = np.asarray(cv2.resize(flat, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-    slow = blur(flat, scale_px / shrink, 0)
-    if not wide:
-        slow = slow - blur(flat, 2 * scale_px / shrink, 0)
+    slow = blur(flat, scale_px / shrink, 0) - blur(flat, 2 * scale_px / shrink, 0)
     step = max(1, int(scale_px) // shrink)
     count = (flat.shape[1] - 1) // step + 1
     start = (flat.shape[1] - 1 - (count - 1) * step) // 2  # the samples must lie even from both ends

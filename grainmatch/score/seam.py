@@ -7,7 +7,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.model import Rgb
@@ -15,18 +14,19 @@ from grainmatch.score.likeness import price_likeness
 from grainmatch.score.running import price_running
 from grainmatch.score.straight import Strip
 from grainmatch.score.views import Cut, view_strips
-from grainmatch.score.weights import STARTING_WEIGHTS
 
 Floats = NDArray[np.float64]
 _TONE_SPANS_N = 12
 INSIDE_GAP_FRAC = 0.30
-_INSIDE_SHIFTS_FRAC = (-0.07, 0.07)
-_TRUST = 30.0
-"""How firmly the starting weights are held against what a pile teaches; fitted on held-out faces."""
+INSIDE_SHIFTS_FRAC = (-0.07, 0.07)
+VOICE_NATS = 0.1
+"""What each measure says a standard deviation before the pile has taught better. All have the same voice:
+on faces they were not fitted to, fitted weights found fewer seams (tests/benchmarks/bench_voices.py)."""
+_TRUST = 100.0
+"""How firmly the equal voices are held against what a pile teaches."""
 _LEAST_LEARNING_N = 4
 """A smaller pile teaches no weights of its own."""
-EDGE_ONLY = 0
-"""Look at the saw's edges only, not at seams inside the strips."""
+_NEWTON_STEPS_N = 30
 
 
 def price_flow(strips: Sequence[Strip]) -> Floats:
@@ -41,10 +41,9 @@ def price_flow(strips: Sequence[Strip]) -> Floats:
     if n < 2:
         return np.zeros((n, 2, n, 2))
     learns = n >= _LEAST_LEARNING_N
-    measured = measure_seams([s.rgb for s in strips], len(_INSIDE_SHIFTS_FRAC) if learns else 0)
-    names = [name for name in measured[0] if name in STARTING_WEIGHTS]
-    start = np.array([STARTING_WEIGHTS[name] for name in names])
-    edges, *inside = (np.stack([seen[name] for name in names], axis=-1) for seen in measured)
+    measured = measure_seams([s.rgb for s in strips], len(INSIDE_SHIFTS_FRAC) if learns else 0)
+    edges, *inside = (np.stack(list(seen.values()), axis=-1) for seen in measured)
+    start = np.full(edges.shape[-1], VOICE_NATS)
     weight = adapt_weights(inside, start) if learns else start
     cost = edges @ weight
     cost = (cost + cost[:, ::-1, :, ::-1].transpose(2, 3, 0, 1)) / 2  # the top walked round is the same top
@@ -59,7 +58,7 @@ def measure_seams(pictures: Sequence[Rgb], inside_n: int) -> list[dict[str, Floa
     views = view_strips(pictures)
     gap = round(INSIDE_GAP_FRAC * views.rows_n)
     cuts = [views.edge]
-    for shift in _INSIDE_SHIFTS_FRAC[:inside_n]:
+    for shift in INSIDE_SHIFTS_FRAC[:inside_n]:
         row = (views.rows_n - gap) // 2 + round(shift * views.rows_n)
         cuts.append(Cut(row + gap, row, inside=True))
     running = price_running(views, cuts)
@@ -83,21 +82,30 @@ def adapt_weights(inside: Sequence[Floats], start: Floats) -> Floats:
                 row = cost[i, p].reshape(2 * n, -1)
                 choices.append(row[[2 * i + p, *(c for c in range(2 * n) if c // 2 != i)]])
     choice = np.stack(choices)
+    weight = np.asarray(start, dtype=np.float64)
+    for _ in range(_NEWTON_STEPS_N):
+        moved = _newton_step(choice, weight, start)
+        if np.abs(moved - weight).max() < 1e-6:
+            break
+        weight = moved
+    return weight
 
-    def surprise(weight: Floats) -> tuple[float, Floats]:
-        utility = -(choice @ weight)
-        utility -= utility.max(axis=1, keepdims=True)
-        share = np.exp(utility)
-        share /= share.sum(axis=1, keepdims=True)
-        slope = choice[:, 0] - (share[..., None] * choice).sum(axis=1)
-        away = weight - start
-        loss = -np.log(share[:, 0] + 1e-300).sum() + _TRUST * (away**2).sum()
-        return float(loss), slope.sum(axis=0) + 2 * _TRUST * away
 
-    found = minimize(
-        surprise, start, jac=True, method="L-BFGS-B", bounds=[(0, None)] * len(start), options={"maxiter": 60}
-    )
-    return np.asarray(found.x, dtype=np.float64)
+def _newton_step(choice: Floats, weight: Floats, start: Floats) -> Floats:
+    """One step of Newton's method for the weights that are not held at zero: Bertsekas (1982), "Projected
+    Newton methods", SIAM J. Control Optim. 20. The prior is firm enough for full steps."""
+    utility = -(choice @ weight)
+    utility -= utility.max(axis=1, keepdims=True)
+    share = np.exp(utility)
+    share /= share.sum(axis=1, keepdims=True)
+    mean = (share[..., None] * choice).sum(axis=1)
+    slope = (choice[:, 0] - mean).sum(axis=0) + 2 * _TRUST * (weight - start)
+    spread = np.einsum("rc,rck,rcl->kl", share, choice, choice, optimize=True) - mean.T @ mean
+    bend = spread + 2 * _TRUST * np.eye(len(weight))
+    free = (weight > 0) | (slope < 0)
+    moved = weight.copy()
+    moved[free] -= np.linalg.solve(bend[np.ix_(free, free)], slope[free])
+    return np.maximum(moved, 0.0)
 
 
 def _stand_out(cost: Floats) -> Floats:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -68,25 +69,30 @@ def view_strips(pictures: Sequence[Rgb]) -> Views:
     height = min(p.shape[0] for p in pictures)
     level = all(p.shape[0] == height for p in pictures)
     with ThreadPoolExecutor(2) as pool:
-        upper = list(pool.map(lambda p: _view(p[:height]), pictures))
-        lower = upper if level else list(pool.map(lambda p: _view(p[-height:]), pictures))
-    up = [np.stack([one[k] for one in upper]) for k in range(3)]
-    low = up if level else [np.stack([one[k] for one in lower]) for k in range(3)]
+        seen = list(pool.map(lambda p: _view(p, height), pictures))
+    up = [np.stack([upper[k] for upper, _ in seen]) for k in range(3)]
+    low = up if level else [np.stack([lower[k] for _, lower in seen]) for k in range(3)]
     return Views((up[0], low[0]), (up[1], low[1]), (up[2], low[2]), height)
 
 
-def _view(rgb: Rgb) -> tuple[Image, Image, Image]:
-    log = np.log(np.maximum(rgb.astype(np.float32), 4.0))
-    red, green, blue = log[..., 0], log[..., 1], log[..., 2]
+def _view(rgb: Rgb, height: int) -> tuple[list[Image], list[Image]]:
+    """Tone, texture and CIELAB of the upper and of the lower `height` rows of a picture."""
+    log = np.log(np.maximum(rgb, 4), dtype=np.float32)
+    red, green, blue = cv2.split(log)
     light = np.asarray(0.3 * red + 0.6 * green + 0.1 * blue, dtype=np.float32)
     tone = [light, red - green, blue - green]
     texture = _texture(light, _FINE_PX) + _texture(light, _COARSE_PX)
-    lab = srgb_to_lab(rgb)
-    return (
-        np.stack([_set_rows(f) for f in tone]),
-        np.stack([_set_rows(f) for f in texture]),
-        _set_rows(np.asarray(lab, dtype=np.float32)),
-    )
+
+    def part(rows: slice) -> list[Image]:
+        lab = srgb_to_lab(np.asarray(_set_rows(rgb[rows]), dtype=np.uint8))
+        return [
+            np.stack([_set_rows(f[rows]) for f in tone]),
+            np.stack([_set_rows(f[rows]) for f in texture]),
+            np.asarray(lab, dtype=np.float32),
+        ]
+
+    upper = part(slice(0, height))
+    return upper, upper if len(rgb) == height else part(slice(len(rgb) - height, len(rgb)))
 
 
 def _texture(light: Image, sigma_px: float) -> list[Image]:
@@ -113,8 +119,8 @@ def blur(field: Image, along_px: float, across_px: float) -> Image:
     return np.asarray(out, dtype=np.float32)
 
 
-def _set_rows(field: Image) -> Image:
+def _set_rows(field: NDArray[Any]) -> NDArray[Any]:
     if field.shape[0] == ROWS_N:
         return field
     way = cv2.INTER_AREA if field.shape[0] > ROWS_N else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(field, (field.shape[1], ROWS_N), interpolation=way), dtype=np.float32)
+    return np.asarray(cv2.resize(field, (field.shape[1], ROWS_N), interpolation=way))
