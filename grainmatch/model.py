@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -593,6 +593,25 @@ class TrimPlan:
 
 
 FixedLine = Literal["middle", "upper edge", "lower edge"]
+Trap = Literal["breadboard end", "frame", "fast batten", "apron screwed tight"]
+
+
+@dataclass(frozen=True)
+class Base:
+    """What a top is fastened to. places_mm: fasteners from the top's upper edge, none for the usual places.
+    traps: constructions planned that stop wood from moving."""
+
+    fixed_line: FixedLine = "middle"
+    screw_mm: float = 5.0
+    places_mm: tuple[float, ...] = ()
+    traps: tuple[Trap, ...] = ()
+
+    def __post_init__(self) -> None:
+        known = self.fixed_line in get_args(FixedLine) and set(self.traps) <= set(get_args(Trap))
+        if not known or not 0 < self.screw_mm <= 50 or not all(0 <= p < math.inf for p in self.places_mm):
+            raise LayoutError(
+                "The base has an impossible figure.", "Give a screw of 50 mm at most, and places on the top."
+            )
 
 
 @dataclass(frozen=True)

@@ -10,13 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Fastening, FixedLine, Slot
+from grainmatch.model import Fastening, FixedLine, Slot, Trap
 from grainmatch.wood.top import TopYear
-
-Trap = Literal["breadboard end", "frame", "fast batten", "apron screwed tight"]
 
 CLEARANCE_MM = 1.0
 """Added to every slot and hole so that a tight fit does not bind. Common practice, no source."""

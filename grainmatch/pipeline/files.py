@@ -18,6 +18,7 @@ from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
 from grainmatch.glueup.trim import plan_trim
 from grainmatch.model import (
+    Base,
     Board,
     Features,
     Layout,
@@ -131,13 +132,14 @@ def layout_to_files(
     strips: bool = False,
     features: Mapping[tuple[str, Side], Features] | None = None,
     tools: Tools | None = None,
+    base: Base | None = None,
     room: Room = DEFAULT_ROOM,
     made_on: date | None = None,
 ) -> list[Path]:
     """The papers for the clamps, the cut lists, drawings and pictures of one layout; returns the files.
 
     features: what was read from the faces before, None to read them now. tools: the shop's, None for a
-    small shop's usual ones. room: where the top will stand.
+    small shop's usual ones. base: what the top is fastened to. room: where the top will stand.
     """
     used = {p.board_id for p in layout.placements}
     chosen = [b for b in boards if b.id in used]
@@ -145,14 +147,22 @@ def layout_to_files(
     marks = {key: found.marks for key, found in known.items()}
     trim = plan_trim(layout, boards, layout.top_mm, marks=marks)
     cut_width_mm = trim.cut_mm[3] - trim.cut_mm[1]
-    year = predict_top_year(layout, boards, room=room)
+    base = base or Base()
+    fastening = plan_fastening(
+        predict_top_year(layout, boards, room=room),
+        base.places_mm or usual_places_mm(cut_width_mm),
+        screw_mm=base.screw_mm,
+        fixed_line=base.fixed_line,
+        traps=base.traps,
+        top_width_mm=cut_width_mm,
+    )
     return write_papers(
         folder,
         layout,
         boards,
         glueup=plan_glueup(layout, boards, tools=tools or Tools(), room=room),
         trim=trim,
-        fastening=plan_fastening(year, usual_places_mm(cut_width_mm), top_width_mm=cut_width_mm),
+        fastening=fastening,
         paper=paper,
         units=units,
         features=known,

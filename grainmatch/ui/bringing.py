@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grainmatch.board.correct import correction_from_data
 from grainmatch.errors import BoardError, StoreError
-from grainmatch.model import Wishes
+from grainmatch.model import Base, Wishes
 from grainmatch.report.record import layout_from_json
 from grainmatch.store import Shop, read_archive
 from grainmatch.store.records import LayoutKind
@@ -44,6 +44,8 @@ class _Details(_Part):
     photo_names: dict[_Words, str] = {}
     warnings: list[_Words] = []
     wishes: Wishes | None = None
+    base: Base | None = None
+    room: _Words = ""
     boards: dict[str, _SaidOfBoard] = {}
     drawn: dict[str, list[dict[str, Any]]] = {}
 

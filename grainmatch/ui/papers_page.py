@@ -17,10 +17,12 @@ from grainmatch.report.record import layout_from_json
 from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
+from grainmatch.ui.base import fit_base, read_base, read_room, show_base
 from grainmatch.ui.offcuts import put_back, use_up
 from grainmatch.ui.pricing import job_features
 from grainmatch.ui.proposals_page import top_picture
 from grainmatch.ui.stock import Stock, read_stock
+from grainmatch.ui.tools import read_tools, show_tools
 from grainmatch.ui.ways import show_way
 
 
@@ -43,6 +45,10 @@ def show() -> None:
             return
         stock = read_stock(desk.the_shop(), job)
         wanted = _show_options()
+        with st.expander("The shop: clamps, machines, glue, hands"):
+            show_tools()
+        with st.expander("The base and the room it goes to"):
+            show_base(job)
         for start in range(0, len(saved), 2):
             for column, layout in zip(st.columns(2), saved[start : start + 2], strict=False):
                 with column.container(border=True):
@@ -135,6 +141,9 @@ def _write_papers(job: Job, stock: Stock, saved: SavedLayout, wanted: PaperWish)
             units=desk.units(),
             strips=wanted.strips,
             features=job_features(desk.the_shop(), job, chosen),
+            tools=read_tools(desk.the_shop()),
+            base=fit_base(read_base(job), layout, stock.boards),
+            room=read_room(job),
         )
         return {path.name: path.read_bytes() for path in paths}
 

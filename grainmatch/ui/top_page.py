@@ -12,6 +12,7 @@ from grainmatch.report.score_words import describe_score
 from grainmatch.store import Job
 from grainmatch.ui import desk
 from grainmatch.ui.arrangement import Workbench
+from grainmatch.ui.base import read_room
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.pricing import Memory
 from grainmatch.ui.proposing import asked_size
@@ -96,7 +97,7 @@ def _show_editor(job_id: str) -> None:
         with left:
             _show_score(scored, seams)
         with right:
-            _show_year(scored, stock)
+            _show_year(job, scored, stock)
 
 
 def _take_edit(job: Job, stock: Stock, bench: Workbench) -> None:
@@ -190,8 +191,8 @@ def _show_score(scored: Layout, seams: list[SeamLook]) -> None:
     st.markdown("\n".join(f"- {desk.plain(line)}" for line in lines))
 
 
-def _show_year(scored: Layout, stock: Stock) -> None:
-    year = predict_top_year(scored, stock.boards)
+def _show_year(job: Job, scored: Layout, stock: Stock) -> None:
+    year = predict_top_year(scored, stock.boards, room=read_room(job))
     thickness = max(stock.by_id[p.board_id].thickness_mm for p in scored.placements)
     st.markdown("**Over the year**")
     st.image(draw_shape(year, thickness_mm=thickness), width="stretch")

@@ -12,10 +12,13 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from grainmatch.errors import StoreError
-from grainmatch.model import Progress
+from grainmatch.glueup.plan import plan_glueup
+from grainmatch.model import Base, Layout, Placement, Progress, Score, Tools
 from grainmatch.pipeline.gather import Failure, Measured
-from grainmatch.report.record import layout_from_json
+from grainmatch.report.record import layout_from_json, layout_to_json
 from grainmatch.store import Job, Shop, open_shop, read_archive
+from grainmatch.ui.base import fit_base, read_base
+from grainmatch.ui.tools import read_tools
 from tests.ui.conftest import make_boards
 
 APP = str(Path(__file__).parents[2] / "app.py")
@@ -195,6 +198,50 @@ def test_what_the_maker_says_of_a_board_is_kept_and_used(shop: Shop, job: Job) -
     press(app, "Keep")
     row = open_page("boards").dataframe[0].value.iloc[0]
     assert (row["species"], row["moisture"]) == ("hard maple", "7.5 %")
+
+
+@pytest.fixture
+def saved(shop: Shop, job: Job) -> Job:
+    """A job with a saved layout of two boards, 214 mm wide."""
+    layout = Layout((Placement("1"), Placement("2")), Score({}, 0.0))
+    shop.choose_layout(job.id, shop.add_layout(job.id, layout_to_json(layout), name="Mine").id)
+    return job
+
+
+def test_the_shop_s_tools_are_kept_for_all_jobs_and_the_plan_follows_them(
+    shop: Shop, saved: Job, tmp_path: Path
+) -> None:
+    app = open_page("papers")
+    next(n for n in app.number_input if n.label.startswith("Clamps")).set_value(1)
+    next(t for t in app.text_input if t.label.startswith("Widest opening")).set_value("150 mm")
+    next(t for t in app.text_input if t.label.startswith("Planer")).set_value("6in")
+    press(app, "Keep for all jobs")
+    tools = read_tools(shop)
+    assert (tools.clamps_n, tools.clamp_reach_mm, tools.jointer_width_mm) == (1, 150.0, None)
+    assert tools.planer_width_mm == pytest.approx(152.4), "an inch is 25.4 mm by definition"
+    layout = layout_from_json(shop.list_layouts(saved.id, "saved")[0].body)
+    said = plan_glueup(layout, make_boards(), tools=tools).stages[0].warnings
+    assert any("the clamps reach 150 mm" in words for words in said)
+    shop.write_setting("tools", {"clamps_n": -3})
+    assert read_tools(shop) == Tools(), "what cannot be is passed over"
+
+
+def test_the_base_is_kept_with_the_job_and_impossible_places_are_said_in_words(
+    shop: Shop, saved: Job
+) -> None:
+    app = open_page("papers")
+    places = next(t for t in app.text_input if t.label.startswith("Fasteners"))
+    places.set_value("here and there")
+    press(app, "Keep with this job")
+    assert app.error
+    assert "base" not in shop.read_job(saved.id).details
+    next(t for t in app.text_input if t.label.startswith("Fasteners")).set_value("20; 100; 900")
+    next(s for s in app.selectbox if s.label.startswith("The top is held")).set_value("upper edge")
+    press(app, "Keep with this job")
+    base = read_base(shop.read_job(saved.id))
+    assert base == Base("upper edge", places_mm=(20.0, 100.0, 900.0))
+    layout = layout_from_json(shop.list_layouts(saved.id, "saved")[0].body)
+    assert fit_base(base, layout, tuple(make_boards())).places_mm == (20.0, 100.0)
 
 
 def test_units_are_chosen_once_for_all_pages(shop: Shop, job: Job) -> None:
