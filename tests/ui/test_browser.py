@@ -34,7 +34,10 @@ def chromium() -> Iterator[Any]:
 class Page:
     """A browser page that notes every request that leaves this machine and every fault in a script."""
 
-    def __init__(self, chromium: Any, size: dict[str, int], *, finger: bool = False) -> None:
+    def __init__(
+        self, chromium: Any, size: dict[str, int], *, finger: bool = False, address: str = "127.0.0.1"
+    ) -> None:
+        self.at_home = re.compile(rf"(https?|wss?)://{re.escape(address)}:\d+/|data:|blob:")
         self.context = chromium.new_context(viewport=size, has_touch=finger, is_mobile=finger)
         self.page = self.context.new_page()
         self.page.set_default_timeout(PATIENCE_MS)
@@ -44,9 +47,7 @@ class Page:
         self.page.on("pageerror", lambda fault: self.faults.append(str(fault)))
 
     def _note(self, request: Any) -> None:
-        if not re.match(
-            r"(https?|wss?)://(127\.0\.0\.1|localhost|\d+\.\d+\.\d+\.\d+):|data:|blob:", request.url
-        ):
+        if not self.at_home.match(request.url):
             self.foreign.append(request.url)
 
     def tags(self) -> list[str]:
@@ -146,6 +147,74 @@ def test_from_the_demo_job_to_a_saved_layout(chromium: Any, tmp_path: Path) -> N
     saved = wait_for_layout(home, "saved")
     assert saved.chosen
     assert json.loads(saved.body) == json.loads(text)
+
+
+@pytest.fixture(scope="module")
+def empty_shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Server, Path]]:
+    """The app on a home where nothing was photographed yet."""
+    home = tmp_path_factory.mktemp("empty") / "home"
+    shop = open_shop(home)
+    shop.add_job("Nothing yet", {"thickness_mm": 27.0})
+    shop.close()
+    with serving(home) as server:
+        yield server, home
+
+
+@pytest.mark.parametrize("finger", [True, False], ids=["phone", "laptop"])
+def test_from_an_uploaded_photo_to_a_saved_layout(
+    chromium: Any, empty_shop: tuple[Server, Path], samples: Path, finger: bool
+) -> None:
+    server, home = empty_shop
+    name = f"Side table by {'finger' if finger else 'mouse'}"
+    view = Page(chromium, PHONE if finger else LAPTOP, finger=finger)
+
+    def press(where: Any) -> None:
+        where.scroll_into_view_if_needed()
+        where.tap() if finger else where.click()
+
+    page = view.page
+    page.goto(f"{server.url}/jobs")
+    page.get_by_label("Name", exact=True).last.fill(name)
+    page.get_by_label("Size of the top, length x width").fill("1500 x 480 mm")
+    press(page.get_by_role("button", name="Begin"))
+    page.get_by_role("heading", name="Photos").wait_for()
+    photo = samples / "demo_boards_1_to_4_show.jpg"
+    page.locator("input[type=file]").first.set_input_files(photo)
+    found = page.get_by_role("link", name="See the 4 boards found")
+    found.wait_for(timeout=120_000)
+    press(found)
+    page.locator("polygon.shape").nth(3).wait_for()
+    press(page.get_by_role("link", name="See how they could lie"))
+    work = page.get_by_role("button", name="Work on it").first
+    work.wait_for(timeout=120_000)
+    press(work)
+    page.locator(".board").first.wait_for()
+    view.answered()
+    lying = view.tags()
+    board = page.locator(".board").first
+    board.focus()
+    press(board)
+    press(page.locator("button[data-act=later]"))
+    view.wait_for_tags(view_order(lying))
+    view.answered()
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+    press(page.get_by_role("button", name="Save this layout"))
+    page.get_by_role("heading", name="Papers").wait_for()
+    page.get_by_text("My layout").first.wait_for()
+    view.close()
+    shop = open_shop(home)
+    (job,) = (j for j in shop.list_jobs() if j.name == name)
+    (saved,) = shop.list_layouts(job.id, "saved")
+    assert saved.chosen
+    layout = layout_from_json(saved.body)
+    assert [p.board_id for p in layout.placements] == [t.split()[0] for t in view_order(lying)]
+    assert layout.top_mm == (1500.0, 480.0)
+    shop.close()
+
+
+def view_order(lying: list[str]) -> list[str]:
+    """The boards once the first has changed places with the second."""
+    return [lying[1], lying[0], *lying[2:]]
 
 
 def test_the_top_is_changed_by_mouse(chromium: Any, served: tuple[Server, Path]) -> None:
@@ -266,7 +335,7 @@ def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set:
     with serving(home, *command, address=find_lan_address()) as server:
         found = re.search(r"Passcode for the first browser: (\S+)", server.log.read_text("utf-8"))
         assert found is not None
-        view = Page(chromium, PHONE, finger=True)
+        view = Page(chromium, PHONE, finger=True, address=server.address)
         view.page.goto(f"{server.url}/boards")
         view.page.get_by_label("Passcode").fill("WRONG-GUESS")
         view.page.get_by_role("button", name="Enter").click()
@@ -277,7 +346,7 @@ def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set:
         view.page.get_by_text("Coffee table").first.wait_for()
         view.page.reload()
         view.page.get_by_text("Coffee table").first.wait_for()
-        other = Page(chromium, LAPTOP)
+        other = Page(chromium, LAPTOP, address=server.address)
         other.page.goto(f"{server.url}/?code={found[1]}")
         other.page.get_by_label("Passcode").wait_for()
         other.close()
