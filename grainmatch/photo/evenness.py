@@ -39,13 +39,15 @@ def even_light(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
     if not surfaces:
         return bench
     reach_mm = float((high - low).max()) / 2
-    field = _pin(bench, fit_field(surfaces, (low + high) / 2, reach_mm))
-    shine = None
+    middle_mm = (low + high) / 2
+    field, colours = fit_field(surfaces, middle_mm, reach_mm)
+    field, shine = _pin(bench, field), None
     for _ in range(_SHINE_ROUNDS if bench.sheets else 0):
-        shine = fit_shine(surfaces, field)
+        shine = fit_shine(surfaces, field, colours)
         if shine is None:
             break
-        field = _pin(bench, fit_field(without_shine(surfaces, field, shine), field.middle_mm, reach_mm))
+        field, colours = fit_field(without_shine(surfaces, field, shine), middle_mm, reach_mm)
+        field = _pin(bench, field)
     rim = 2 * reach_mm * _MARGIN_FRAC
     return replace(bench, light=_draw_light(bench, field, shine, low - rim, high + rim))
 

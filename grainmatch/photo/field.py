@@ -73,8 +73,12 @@ class Field:
         return np.asarray(mixed @ UNMIX.T)
 
 
-def fit_field(surfaces: Sequence[Surface], middle_mm: Points, reach_mm: float) -> Field:
-    """The field common to all surfaces; its constants are 0, for nothing here says what is white.
+def fit_field(
+    surfaces: Sequence[Surface], middle_mm: Points, reach_mm: float
+) -> tuple[Field, tuple[Model, Model]]:
+    """The field common to all surfaces, and the solved models of its two colour ratios.
+
+    The field's constants are 0, for nothing here says what is white.
 
     Each surface has its own tone; boards a profile across them too (heartwood and sapwood run along a
     board, light does not), the bench patches, whose spread is learnt on the way. Cells that do not fit
@@ -83,13 +87,9 @@ def fit_field(surfaces: Sequence[Surface], middle_mm: Points, reach_mm: float) -
     field = Field(middle_mm, reach_mm, None, np.zeros((3, _TERMS + 1)))
     plain = Model.of(surfaces, field, 0, _NO_LAMP_SIGMA).solve()
     field = replace(field, lamp=_fit_lamp(plain, field))
-    solved = [fit_colour(surfaces, field, k) for k in range(3)]
-    return replace(field, coefficients=np.array([np.append(0.0, m.solution[:_TERMS]) for m in solved]))
-
-
-def fit_colour(surfaces: Sequence[Surface], field: Field, k: int) -> Model:
-    """The solved model of the k-th mixed log, with the lamp of `field`."""
-    return Model.of(surfaces, field, k, _FIELD_SIGMA).solve()
+    solved = [Model.of(surfaces, field, k, _FIELD_SIGMA).solve() for k in range(3)]
+    coefficients = np.array([np.append(0.0, m.solution[:_TERMS]) for m in solved])
+    return replace(field, coefficients=coefficients), (solved[1], solved[2])
 
 
 @dataclass(frozen=True, eq=False)

@@ -126,15 +126,15 @@ def _warp(bench: Bench, frame: FaceFrame, scale: float, size: tuple[int, int]) -
             bench.photo.rgb, centred @ ideal, size, flags=flags, borderMode=cv2.BORDER_REPLICATE
         )
         return np.asarray(out, dtype=np.uint8)
-    x, y = _lens_map(bench, ideal, size)
-    out = cv2.remap(bench.photo.rgb, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    places = _lens_map(bench, ideal, size)
+    empty = np.empty(0, dtype=np.float32)  # x and y come in one map
+    out = cv2.remap(bench.photo.rgb, places, empty, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, dtype=np.uint8)
 
 
-def _lens_map(
-    bench: Bench, ideal: Points, size: tuple[int, int]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Photo coordinates (OpenCV's, centres whole) of every output pixel: exact on a grid, linear between."""
+def _lens_map(bench: Bench, ideal: Points, size: tuple[int, int]) -> NDArray[np.float32]:
+    """Photo coordinates (h, w, 2) (OpenCV's, centres whole) of every output pixel: exact on a grid, linear
+    between."""
     step = 16
     gx, gy = np.arange(-step, size[0] + 2 * step, step), np.arange(-step, size[1] + 2 * step, step)
     grid = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2).astype(np.float64)
@@ -143,8 +143,7 @@ def _lens_map(
     # Output pixel i lies at (i + step) / step on the grid.
     to_grid = np.array([[1 / step, 0, 1.0], [0, 1 / step, 1.0]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    full = np.asarray(cv2.warpAffine(seen, to_grid, size, flags=flags), dtype=np.float32)
-    return full[..., 0], full[..., 1]
+    return np.asarray(cv2.warpAffine(seen, to_grid, size, flags=flags), dtype=np.float32)
 
 
 def _light_on(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.sparse import block_array, csr_array
 
 from grainmatch.geometry import Points
-from grainmatch.photo.field import Field, fit_colour, solve_normal
+from grainmatch.photo.field import Field, Model, solve_normal
 from grainmatch.photo.surfaces import MIX, UNMIX, Surface
 
 Floats = NDArray[np.float64]
@@ -46,27 +46,27 @@ class Shine:
         return np.maximum(_terms(self, places_mm) @ self.coefficients - self.floor, 0.0)
 
 
-def fit_shine(surfaces: Sequence[Surface], field: Field) -> Shine | None:
+def fit_shine(surfaces: Sequence[Surface], field: Field, models: Sequence[Model]) -> Shine | None:
     """The shine that boards show by paling, or None when nothing plain speaks for it.
 
-    `field` must know its white. Joint robust least squares over both colour ratios of all surfaces: coloured
-    light acts on all of them, shine on boards alone, and on each the more the darker its colour.
+    `field` must know its white; `models` are those of its colour ratios. Joint robust least squares over both
+    ratios of all surfaces: coloured light acts on all of them, shine on boards alone, and on each the more
+    the darker its colour.
     """
     shine = Shine(_along_boards(surfaces), field.middle_mm, field.reach_mm, np.zeros(_TERMS), 0.0)
-    models = [fit_colour(surfaces, field, k) for k in (1, 2)]
     whole = block_array([[m.design if i == j else None for j in (0, 1)] for i, m in enumerate(models)])
     prior = np.concatenate([*(m.prior for m in models), np.full(_TERMS, _SIGMA**-2.0)])
     weight = np.concatenate([m.weight for m in models])
-    tones = np.concatenate([m.tones for m in models])
-    evidence = 0.0
+    tones = np.concatenate([s.tones[:, k] for k in (1, 2) for s in surfaces])
     for _ in range(_ROUNDS):
         paling = np.concatenate([_paling(surfaces, field, shine, k) for k in (1, 2)])
         design = csr_array(block_array([[whole, csr_array(paling)]]))
         solution, cov = solve_normal(design, weight, prior, tones)
         terms = solution[-_TERMS:]
-        evidence = float(terms @ np.linalg.solve(cov[-_TERMS:, -_TERMS:], terms))
+        if terms @ np.linalg.solve(cov[-_TERMS:, -_TERMS:], terms) < _PLAIN:
+            return None
         shine = _on_boards(replace(shine, coefficients=terms), surfaces)
-    return shine if evidence > _PLAIN else None
+    return shine
 
 
 def without_shine(surfaces: Sequence[Surface], field: Field, shine: Shine) -> list[Surface]:
