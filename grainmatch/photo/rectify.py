@@ -127,8 +127,10 @@ def _warp(bench: Bench, frame: FaceFrame, scale: float, size: tuple[int, int]) -
         )
         return np.asarray(out, dtype=np.uint8)
     places = _lens_map(bench, ideal, size)
-    empty = np.empty(0, dtype=np.float32)  # x and y come in one map
-    out = cv2.remap(bench.photo.rgb, places, empty, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    # x and y in one map, which the declared types do not know of
+    out = cv2.remap(  # type: ignore[call-overload]
+        bench.photo.rgb, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     return np.asarray(out, dtype=np.uint8)
 
 
