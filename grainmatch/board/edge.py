@@ -370,6 +370,8 @@ def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
 def _contrast(strip: Strip, edge_px: Floats) -> float:
     t = strip.t_px[None, :] - edge_px[:, None]
     inner, outer = (t > -3) & (t < -1), (t > 1) & (t < 3)
+    if not (inner.any() and outer.any()):
+        return 0.0
     step = [np.median(strip.light[..., k][outer]) - np.median(strip.light[..., k][inner]) for k in range(3)]
     return float(np.linalg.norm(step))
 

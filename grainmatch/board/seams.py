@@ -145,16 +145,10 @@ def _bands_of_height(
             i, r = _middle_of_ties(share, drop, i, r)
         on_line = np.rint(r + drop[i] * (np.arange(n) + 0.5) / n).astype(int).clip(0, rows - 1)
         columns = np.flatnonzero(counts[on_line, np.arange(n)] > 0)
-        found.append(
-            Seam(
-                float((r + 0.5) * pool),
-                float(drop[i] * pool),
-                float(height),
-                float(share[i, r]),
-                int(columns[0]),
-                int(columns[-1]),
-            )
-        )
+        if len(columns):
+            span = int(columns[0]), int(columns[-1])
+            place = float((r + 0.5) * pool), float(drop[i] * pool), float(height)
+            found.append(Seam(*place, float(share[i, r]), *span))
         starts = np.arange(share.shape[1])[None, :]
         near = (np.abs(starts - r) < reach) | (np.abs(starts + drop[:, None] - r - drop[i]) < reach)
         share[near] = 0

@@ -24,10 +24,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from grainmatch.board.dark import find_outline_on_dark
+from grainmatch.board.segment import find_boards
 from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.errors import GrainmatchError
-from grainmatch.geometry import Points
+from grainmatch.geometry import Points, polygon_mask
 from grainmatch.model import Board, Photo
+from grainmatch.photo.pose import guess_bench
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.measure import measure_boards
 from grainmatch.synth import BoardPlace, SheetPlace, SolidBoard, aim_camera, draw_scene, grow_board
@@ -308,6 +311,42 @@ def report(tally: Tally, title: str) -> None:
 
 # --- time and real boards --------------------------------------------------------------------
 
+REAL_LONG_SIDE_PX = 3200
+
+
+def check_real_boards() -> None:
+    """Real boards, one on black a picture: its outline, and that it stays one board on a black bench."""
+    paths = sorted((shared_folder() / "photos" / "boards").glob("*.jpg"))
+    if not paths:
+        print(f"skipped: no photos of real boards in {shared_folder()}")
+        return
+    found, whole, share, likeness = 0, 0, [], []
+    for path in paths:
+        with Image.open(path) as picture:
+            picture.thumbnail((REAL_LONG_SIDE_PX, REAL_LONG_SIDE_PX))
+            rgb = np.pad(np.asarray(picture.convert("RGB")), ((80, 80), (80, 80), (0, 0)))
+        try:
+            outline = find_outline_on_dark(rgb)
+        except GrainmatchError as error:
+            print(f"  {path.stem}: {error}")
+            continue
+        found += 1
+        wood = rgb.max(axis=2) > 60
+        share.append(float(wood[polygon_mask(outline, (rgb.shape[0], rgb.shape[1]))].sum() / wood.sum()))
+        ground = ~polygon_mask(outline, (rgb.shape[0], rgb.shape[1]))
+        rgb[ground] = 0  # the scanner's bed is not as black as the margin
+        boards = find_boards(guess_bench(Photo(path.name, rgb), thickness_mm=22))
+        whole += len(boards) == 1
+        if boards:
+            likeness.append(max(overlap(b.outline_px, outline, 1.0) for b in boards))
+        if len(boards) != 1:
+            print(f"  {path.stem}: {len(boards)} boards seen instead of one")
+    print(
+        f"== real boards on black: outline found on {found} of {len(paths)}, least share of the wood inside "
+        f"{min(share, default=0.0):.4f}; seen as one board on a bench, no split at rings or cracks: {whole} "
+        f"of {len(paths)}, least IoU of the two outlines {min(likeness, default=0.0):.4f}"
+    )
+
 
 def time_against_decode() -> None:
     """A 12-megapixel photo with five boards: decode to measured boards, over Pillow's own decode."""
@@ -354,6 +393,8 @@ def main() -> None:
         for case in drawn_cases(args.scenes, args.first):
             score_case(case, tally, args.each)
         report(tally, f"{args.scenes} drawn scenes")
+    if args.only in (None, "real"):
+        check_real_boards()
     if args.only in (None, "time"):
         time_against_decode()
 
