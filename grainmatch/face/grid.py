@@ -76,15 +76,11 @@ class Grid:
         return np.where(mass > 0, total / np.maximum(mass, 1e-9), np.nan).astype(np.float32)
 
     def columns(self, values: Floats, mask: Mask) -> Strips:
-        """Values (h, w, c) under the mask, averaged over each cell's length but not across the board."""
+        """Values (h, w, 3) under the mask, averaged over each cell's length but not across the board."""
         size = (self.shape[1], self.inside.shape[0])
-        weight = mask.astype(np.uint8)
-        held = cv2.copyTo(np.ascontiguousarray(values, dtype=np.float32), weight)
-        return Strips(
-            shrink(np.asarray(held, dtype=np.float32), size),
-            shrink(weight.astype(np.float32), size),
-            self.cell_px,
-        )
+        weight = mask.astype(np.float32)
+        held = cv2.multiply(np.ascontiguousarray(values, dtype=np.float32), cv2.merge([weight] * 3))
+        return Strips(shrink(np.asarray(held, dtype=np.float32), size), shrink(weight, size), self.cell_px)
 
     def cell_sum(self, values: NDArray[Any]) -> Floats:
         """Sum over each cell of (h, w) or (h, w, c) values."""
