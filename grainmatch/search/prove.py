@@ -20,10 +20,12 @@ _TINY_BALANCED_N = 250_000
 _PLAIN_N = 12_000_000
 """Entries below which the plain programme is quick when the bounds are weak."""
 _QUICK_WIDTH_N = 300
-_WIDTHS_N = (2_000, 30_000, 120_000, 480_000)
-_MOST_STEPS_N = 400_000_000
-"""No front is widened when that would take more steps than this, about a quarter of a minute's work."""
-_COARSE_CELLS_N, _FINE_CELLS_N = 32, 128
+_COARSE_CELLS_N = 32
+_FRONTS = ((2_000, 8, 128), (30_000, 24, 256), (120_000, 0, 256), (480_000, 0, 256))
+"""How wide a front, after how many more rounds of the bound, with how many cells of balance."""
+_MOST_STEPS_N = 800_000_000
+"""No front is widened when that might take more steps than this, about a quarter of a minute's work."""
+_LEAST_REACH = 1e-6
 
 Report = Callable[[int, int], None]
 
@@ -41,9 +43,11 @@ class Found:
 
 @dataclass(frozen=True, eq=False)
 class _Lead:
-    """What a quick look at a task gave. total: of the best top it met, inf when it met none worth having."""
+    """What a quick look at a task gave. loose: a bound that leaves the balance out. total: of the best top it
+    met, inf when it met none worth having."""
 
     task: Task
+    loose: float
     bound: Bound
     top: Ints | None
     total: float
@@ -63,7 +67,9 @@ def search_proven(table: Table, *, report: Report | None = None) -> Found:
     found = Found(best.top, best.total, np.inf, True)
     for count, lead in enumerate(sorted(leads, key=lambda lead: (lead.total, lead.bound.value))):
         found = _settle(lead, found, _part_of(report, len(leads) + count, 2 * len(leads)))
-    return replace(found, bound=min(found.bound, found.total))
+    return replace(
+        found, bound=min(found.bound, found.total), complete=found.complete or found.bound >= found.total
+    )
 
 
 def search_quickly(table: Table, *, report: Report | None = None) -> tuple[Ints | None, float]:
@@ -100,51 +106,44 @@ def _look(task: Task, beat: float, prices: Prices) -> _Lead:
         missed = search_narrow(task, bound, beat, width_n=_QUICK_WIDTH_N)
         top, total = missed.top, missed.total
         bound = bound_tops(task, min(beat, total), prices=bound.prices, rounds_n=30)
-    if task.drift is not None and bound.value < min(beat, total) < np.inf:
-        reach = np.sqrt(min(beat, total) - bound.value)
-        bound = bound_tops(
-            task,
-            min(beat, total),
-            prices=bound.prices,
-            rounds_n=12,
-            cells_n=_COARSE_CELLS_N,
-            reach=1.01 * reach,
-        )
+    loose = bound.value
+    if task.drift is not None and loose < min(beat, total) < np.inf:
+        bound = _tighten(_Lead(task, loose, bound, None, np.inf), min(beat, total), 12, _COARSE_CELLS_N)
         missed = search_narrow(task, bound, min(beat, total), width_n=_QUICK_WIDTH_N)
         if missed.top is not None:
             top, total = missed.top, missed.total
-    return _Lead(task, bound, top, total)
+    return _Lead(task, loose, bound, top, total)
 
 
 def _settle(lead: _Lead, found: Found, report: Report | None) -> Found:
     """Prove that a task holds no better top than the one found, or find it."""
-    task, bound = lead.task, lead.bound
-    if bound.value >= found.total:
-        return found
-    bound = _tighten(task, bound, found.total)
-    least, steps_n, before_n = bound.value, 0, _QUICK_WIDTH_N
-    for width_n in _WIDTHS_N:
+    task, least, steps_n, before_n = lead.task, lead.bound.value, 0, _QUICK_WIDTH_N
+    bound = lead.bound
+    for width_n, rounds_n, cells_n in _FRONTS:
+        if least >= found.total:
+            return found
         if steps_n * width_n / before_n > _MOST_STEPS_N:
             break
+        bound = _tighten(replace(lead, bound=bound), found.total, rounds_n, cells_n)
         missed = search_narrow(task, bound, found.total, width_n=width_n, report=report)
         if missed.top is not None:
             found = replace(found, top=missed.top, total=missed.total)
-        least, steps_n, before_n = max(least, missed.least), missed.steps_n, width_n
-        if least >= found.total:
-            return found
-        if count_states(task) <= _PLAIN_N and width_n > _WIDTHS_N[0]:
+        least, steps_n, before_n = max(least, bound.value, missed.least), missed.steps_n, width_n
+        if least < found.total and rounds_n == 0 and count_states(task) <= _PLAIN_N:
             return _search_plain([task], found, report)
+    if least >= found.total:
+        return found
     return replace(found, bound=min(found.bound, least), complete=False)
 
 
-def _tighten(task: Task, bound: Bound, beat: float) -> Bound:
-    if task.drift is None or not np.isfinite(beat):
-        return bound_tops(task, beat, prices=bound.prices, rounds_n=30)
-    loose = bound_tops(task, beat, prices=bound.prices, rounds_n=0)
-    if loose.value >= beat:
-        return loose
-    reach = 1.01 * np.sqrt(beat - loose.value)
-    return bound_tops(task, beat, prices=bound.prices, rounds_n=8, cells_n=_FINE_CELLS_N, reach=reach)
+def _tighten(lead: _Lead, beat: float, rounds_n: int, cells_n: int) -> Bound:
+    """A better bound from where the last one ended, with finer cells of balance if there is one."""
+    prices, reach = lead.bound.prices, 0.0
+    if lead.task.drift is None or not np.isfinite(beat):
+        cells_n = 0
+    else:
+        reach = 1.01 * np.sqrt(max(0.0, beat - lead.loose)) + _LEAST_REACH
+    return bound_tops(lead.task, beat, prices=prices, rounds_n=rounds_n, cells_n=cells_n, reach=reach)
 
 
 def _part_of(report: Report | None, part: int, parts_n: int) -> Report | None:

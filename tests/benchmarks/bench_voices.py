@@ -1,24 +1,55 @@
-"""Fit the starting weights of grainmatch/score/weights.py to seams whose truth is known.
+"""Would weights fitted to known seams beat equal voices? Each face is judged by weights it had no part in.
 
-Strips are sawn from real faces and from drawn ones, with kerf, uneven exposure, blur and noise. The
-weights are those of a conditional logit choice (McFadden 1974): of all edges that could follow an edge,
-how well do the measures single out the true one. Run: python -m tests.benchmarks.fit_seam
+Strips are sawn from real faces and from drawn ones, with kerf, uneven exposure, blur and noise. The fitted
+weights are those of a conditional logit choice (McFadden 1974): of all edges that could follow an edge, how
+well do the measures single out the true one. Run: python -m tests.benchmarks.bench_voices
 """
 
 from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from grainmatch.score.seam import EDGE_ONLY, measure_seams
+from grainmatch.model import Pose, Problem
+from grainmatch.score.seam import INSIDE_SHIFTS_FRAC, VOICE_NATS, adapt_weights, measure_seams
+from grainmatch.search.best import search_layouts
+from tests.benchmarks.bench_strips import found_frac
 from tests.benchmarks.strip_faces import cut_strips, load_faces, shared_folder
 
 Floats = NDArray[np.float64]
 KERFS_FRAC = (0.03, 0.06)
-SEED = 7
+SEEDS = (1, 2)
 _RIDGE = 10.0
-_HARD_WEIGHT = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Sawn:
+    """Strips of one face. edges and each of inside (n, 2, n, 2, K); places: (place, turned) of each strip."""
+
+    group: str
+    face: str
+    kerf_frac: float
+    places: list[tuple[int, bool]]
+    edges: Floats
+    inside: list[Floats]
+
+
+def saw_faces() -> list[Sawn]:
+    """All faces measured."""
+    sawn = []
+    for group, name, face in load_faces(for_fitting=True):
+        face_name = name.removesuffix(" small").removesuffix(" part")
+        for kerf in KERFS_FRAC:
+            for seed in SEEDS:
+                strips, places = cut_strips(face, kerf_frac=kerf, seed=seed)
+                seen = measure_seams(strips, len(INSIDE_SHIFTS_FRAC))
+                edges, *inside = (np.stack(list(costs.values()), axis=-1) for costs in seen)
+                sawn.append(Sawn(group, face_name, kerf, places, edges, inside))
+    return sawn
 
 
 def true_choices(cost: Floats, places: list[tuple[int, bool]]) -> Floats:
@@ -35,7 +66,7 @@ def true_choices(cost: Floats, places: list[tuple[int, bool]]) -> Floats:
     return np.stack(rows)
 
 
-def fit(choices: Floats, weight: Floats) -> Floats:
+def fit(choices: Floats) -> Floats:
     """Non-negative weights (K,) of least penalised surprise."""
 
     def surprise(w: Floats) -> tuple[float, Floats]:
@@ -44,35 +75,43 @@ def fit(choices: Floats, weight: Floats) -> Floats:
         share = np.exp(utility)
         share /= share.sum(axis=1, keepdims=True)
         slope = choices[:, 0] - (share[..., None] * choices).sum(axis=1)
-        loss = -(weight * np.log(share[:, 0])).sum() + _RIDGE * (w**2).sum()
-        return float(loss), (weight[:, None] * slope).sum(axis=0) + 2 * _RIDGE * w
+        return float(-np.log(share[:, 0]).sum() + _RIDGE * (w**2).sum()), slope.sum(axis=0) + 2 * _RIDGE * w
 
     k = choices.shape[2]
     found = minimize(surprise, np.full(k, 0.05), jac=True, method="L-BFGS-B", bounds=[(0, None)] * k)
     return np.asarray(found.x)
 
 
+def found_with(sawn: Sawn, weight: Floats) -> float:
+    """Share of true seams found with these weights, adapted to the pile."""
+    n = len(sawn.places)
+    cost = sawn.edges @ adapt_weights(sawn.inside, weight)
+    cost = cost + cost[:, ::-1, :, ::-1].transpose(2, 3, 0, 1)
+    poses = (Pose("A", False), Pose("A", True))
+    ids = tuple(str(k) for k in range(n))
+    problem = Problem(ids, poses, np.ones(n), np.zeros((n, 2)), cost, n_pick=n, turn_of=(1, 0))
+    best = search_layouts(problem, n_best=1)[0]
+    return found_frac([(int(p.board_id), p.pose.turned) for p in best.placements], sawn.places)
+
+
 def main() -> None:
-    """Print the table for grainmatch/score/weights.py."""
+    """Print the share of true seams found, group by group."""
     if shared_folder() is None:
         print("skipped: the folder of shared photos is absent (set GRAINMATCH_SHARED)")
         return
-    faces = load_faces(for_fitting=True)
-    groups = [group for group, _, _ in faces]
-    rows, weights, names = [], [], []
-    for group, _, face in faces:
-        for kerf in KERFS_FRAC:
-            strips, places = cut_strips(face, kerf_frac=kerf, seed=SEED)
-            measured = measure_seams(strips, EDGE_ONLY)[0]
-            names = list(measured)
-            choices = true_choices(np.stack(list(measured.values()), axis=-1), places)
-            rows.append(choices)
-            weights.append(
-                np.full(len(choices), (1.0 if group != "hard" else _HARD_WEIGHT) * 16 / groups.count(group))
-            )
-    found = fit(np.concatenate(rows), np.concatenate(weights))
-    for name, value in zip(names, found, strict=True):
-        print(f'    "{name}": {value:.3f},')
+    sawn = saw_faces()
+    size = sawn[0].edges.shape[-1]
+    choices = {id(s): true_choices(s.edges, s.places) for s in sawn}
+    found: dict[tuple[str, float], list[tuple[float, float]]] = defaultdict(list)
+    for face in sorted({s.face for s in sawn}):
+        fitted = fit(np.concatenate([choices[id(s)] for s in sawn if s.face != face]))
+        for one in (s for s in sawn if s.face == face):
+            both = found_with(one, np.full(size, VOICE_NATS)), found_with(one, fitted)
+            found[one.group, one.kerf_frac].append(both)
+    print("group     kerf   equal voices   fitted to the other faces")
+    for (group, kerf), shares in sorted(found.items()):
+        equal, fitted_share = np.mean(shares, axis=0)
+        print(f"{group:8s}  {kerf:.2f}  {equal:13.2f}  {fitted_share:13.2f}")
 
 
 if __name__ == "__main__":
