@@ -50,7 +50,8 @@ class Sheet:
 
     corners_px (n, 2) with their places on the sheet corners_mm (n, 2), measured from the paper's
     top-left corner; paper_mm is (width, height). A plain sheet, or another thing of known size, has
-    the number -1. sigma_mm is how true its own places are, 1-sigma.
+    the number -1. sigma_mm is how true its own places are, 1-sigma. again: another sheet of this number
+    lies in the photo, which is not used.
     """
 
     number: int
@@ -58,6 +59,7 @@ class Sheet:
     corners_px: Points
     corners_mm: Points
     sigma_mm: float = 0.0
+    again: bool = False
 
 
 @dataclass(frozen=True, eq=False)

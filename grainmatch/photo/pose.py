@@ -223,6 +223,9 @@ def check_thickness(thickness_mm: float) -> None:
         )
 
 
+_REPEATED = "Sheet {} lies in the photo twice and only one was used: print sheets with other numbers."
+
+
 def _sheet_words(sheets: Sequence[Sheet]) -> str:
     numbers = ", ".join(str(s.number) for s in sheets)
     return f"reference sheet {numbers}" if len(sheets) == 1 else f"reference sheets {numbers}"
@@ -245,7 +248,7 @@ def _bench_from_fit(
         sheets=sheets,
         sheet_outlines_px=tuple(_paper_outline_px(s, camera, sheet_height_mm) for s in sheets),
         sheet_height_mm=sheet_height_mm,
-        warnings=(*photo.warnings, *fit.notes),
+        warnings=(*photo.warnings, *fit.notes, *map(_REPEATED.format, (s.number for s in sheets if s.again))),
     )
 
 

@@ -43,6 +43,8 @@ _FIND_PIXELS = 3_000_000
 _MARKER_CELLS = 7  # five by five bits and the black border
 _FINE_PER_MM = 7  # one marker cell, 22 / 7 mm, is then a whole number of pixels
 _LEAST_CORNERS = 6
+_LEAST_REPEATED = 2
+"""So many markers seen twice, and not in one place, are a second sheet; one may be a misread."""
 
 
 def pattern_left_mm(paper_mm: tuple[float, float]) -> float:
@@ -81,8 +83,8 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
 
 
-def _find_markers(grey: NDArray[np.uint8], step: int) -> dict[int, Points]:
-    """Marker id -> its four corners (4, 2) in full-size pixels, top-left first, clockwise."""
+def _find_markers(grey: NDArray[np.uint8], step: int) -> dict[int, list[Points]]:
+    """Marker id -> the four corners (4, 2) of every one seen, in full-size pixels, clockwise from top-left."""
     small = grey
     if step > 1:
         size = (grey.shape[1] // step, grey.shape[0] // step)
@@ -93,22 +95,29 @@ def _find_markers(grey: NDArray[np.uint8], step: int) -> dict[int, Points]:
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(small)
     if ids is None:
         return {}
-    return {
-        int(marker): (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * step
-        for marker, c in zip(np.asarray(ids).ravel(), corners, strict=True)
-    }
+    found: dict[int, list[Points]] = {}
+    for marker, c in zip(np.asarray(ids).ravel(), corners, strict=True):
+        at_px = (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * step
+        found.setdefault(int(marker), []).append(at_px)
+    return found
 
 
-def _fit_sheet(photo: Photo, grey: NDArray[np.uint8], number: int, found: dict[int, Points]) -> Sheet | None:
+def _fit_sheet(
+    photo: Photo, grey: NDArray[np.uint8], number: int, found: dict[int, list[Points]]
+) -> Sheet | None:
     """Place sheet `number` from its markers, then refine; None when the markers do not agree."""
     places = charuco_board(number).getObjPoints()
     first = MARKERS_N * number
-    seen = [k for k in range(MARKERS_N) if first + k in found]
-    on_pattern = np.concatenate([np.asarray(places[k], dtype=np.float64).reshape(-1, 3)[:, :2] for k in seen])
-    in_photo = np.concatenate([found[first + k] for k in seen])
-    to_px, _ = cv2.findHomography(on_pattern, in_photo, cv2.RANSAC, 3.0)
+    seen = [(k, corners) for k in range(MARKERS_N) for corners in found.get(first + k, ())]
+    on_pattern = np.concatenate(
+        [np.asarray(places[k], dtype=np.float64).reshape(-1, 3)[:, :2] for k, _ in seen]
+    )
+    in_photo = np.concatenate([corners for _, corners in seen])
+    to_px, fits = cv2.findHomography(on_pattern, in_photo, cv2.RANSAC, 3.0)
     if to_px is None:
         return None
+    strays = {k for (k, _), fit in zip(seen, fits.reshape(-1, 4), strict=True) if not fit.any()}
+    again = sum(len(found[first + k]) > 1 for k in strays) >= _LEAST_REPEATED
     for _ in range(2):
         refined = _refine_corners(grey, np.asarray(to_px), number)
         if refined is None:
@@ -119,7 +128,7 @@ def _fit_sheet(photo: Photo, grey: NDArray[np.uint8], number: int, found: dict[i
             return None
     paper_mm = _tell_paper(photo, np.asarray(to_px))
     shift = np.array([pattern_left_mm(paper_mm), PATTERN_TOP_MM])
-    return Sheet(number, paper_mm, corners_px, corners_mm + shift)
+    return Sheet(number, paper_mm, corners_px, corners_mm + shift, again=again)
 
 
 @lru_cache(maxsize=4)

@@ -169,6 +169,15 @@ def test_two_sheets_letter_paper_and_a_covered_corner() -> None:
     assert np.abs(off).max() < 0.25
 
 
+def test_a_number_printed_twice_is_told() -> None:
+    maps = [slanted((40, 60), 1.4, 3, 0), slanted((470, 350), 1.4, -4, 0)]
+    (sheet,) = find_sheets(photo_of([1, 1], "a4", maps))
+    assert sheet.again
+    off = [np.abs(sheet.corners_px - apply_homography(m, sheet.corners_mm)).max() for m in maps]
+    assert min(off) < 0.25
+    assert not any(s.again for s in find_sheets(photo_of([1, 8], "a4", maps)))
+
+
 def test_no_sheet_is_no_sheet() -> None:
     rng = np.random.default_rng(0)
     assert find_sheets(Photo("noise", rng.integers(0, 256, (480, 640, 3), dtype=np.uint8))) == ()
