@@ -84,7 +84,7 @@ def _dictionary() -> cv2.aruco.Dictionary:
 
 
 def _find_markers(grey: NDArray[np.uint8], step: int) -> dict[int, list[Points]]:
-    """Marker id -> the four corners (4, 2) of every one seen, in full-size pixels, clockwise from top-left."""
+    """Marker id -> of every one seen the corners (4, 2) in full-size pixels, clockwise from top-left."""
     small = grey
     if step > 1:
         size = (grey.shape[1] // step, grey.shape[0] // step)
