@@ -25,12 +25,12 @@ Floats = NDArray[np.float64]
 _STRETCHES = (1.0, 0.98, 1.02)  # tried across the board: two photos seldom agree in scale to a millimetre
 _SHIFT_ACROSS_MM = 10.0
 _SHIFT_ALONG_FRAC = 0.3
-_LEAST_SCORE, _LEAST_LEAD = 0.42, 0.17
-_USUAL = 0.54 * 0.2
-"""A faint match far ahead of all others is as sure as a strong one less far ahead: score times lead counts.
-A stranger's best match reaches 0.33 and leads by 0.15 at most; with evenly spaced rings it reaches 0.5, but
-then others do too, so a board that is sure elsewhere still counts as a rival. The same board, chalked and
-blurred, has 0.54 to 0.98 and leads by 0.28 or more."""
+_LEAST_SCORE, _LEAST_LEAD = 0.5, 0.2
+_USUAL = 0.54 * 0.25
+"""To be sure, score times lead must reach this too: a faint match far ahead of all others is as sure as a
+strong one less far ahead. A stranger's best match, its scale bent to fit, reaches 0.4 with a lead of 0.25;
+with evenly spaced rings 0.5, but then others do too, so one that is sure elsewhere still counts as a rival.
+The same board, chalked and blurred, has 0.53 to 0.98 and leads by 0.28 or more."""
 _LEAST_GUESS = 0.2  # below this not even a guess is given
 _SAME_LENGTH_FRAC = 0.02
 _REFINED_N = 4
