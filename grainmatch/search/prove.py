@@ -129,7 +129,8 @@ def _settle(lead: _Lead, found: Found, report: Report | None) -> Found:
         if missed.top is not None:
             found = replace(found, top=missed.top, total=missed.total)
         least, steps_n, before_n = max(least, bound.value, missed.least), missed.steps_n, width_n
-        if least < found.total and rounds_n == 0 and count_states(task) <= _PLAIN_N:
+        dear = task.drift is not None or rounds_n == 0  # what is still to come, beside the plain programme
+        if least < found.total and dear and count_states(task) <= _PLAIN_N:
             return _search_plain([task], found, report)
     if least >= found.total:
         return found
