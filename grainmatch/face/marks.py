@@ -29,6 +29,8 @@ _BIT_MM = 5.0
 _THIN_MM = 4.0
 _LEAST_LENGTH_MM = 8.0
 _BARK_LENGTH_MM = 25.0
+_RIM_MM = 2.0  # a dark line wholly this near the outline is the gap or the shadow beside a board
+_OFF_RIM = 0.1
 _STAIN_DE = 7.0
 _STAIN_AREA_MM2 = 150.0
 
@@ -48,7 +50,8 @@ class _Shape:
 def find_marks(lab: Floats, grid: Grid) -> tuple[Mark, ...]:
     """Marks on a face from its CIELAB image (h, w, 3) at working scale; they do not overlap."""
     level = _wood_level(lab, grid.inside, grid)
-    dark = _find_dark(lab, level, grid)
+    off_rim = _leave_rim(grid)
+    dark = [(m, s) for m, s in _find_dark(lab, level, grid) if _share_under(m, off_rim, grid) > _OFF_RIM]
     lines = tuple(
         m for m, s in dark if m.kind in ("crack", "pencil") and s.length_mm > _LINE * s.thickness_mm
     )
@@ -69,6 +72,14 @@ def _drop_bits_of_lines(knots: tuple[Mark, ...], lines: tuple[Mark, ...], grid: 
         return min(right - left, bottom - top) < _BIT_MM and _share_under(knot, on_line, grid) > 0.6
 
     return tuple(k for k in knots if not is_bit(k))
+
+
+def _leave_rim(grid: Grid) -> Mask:
+    """Wood farther than the rim from the outline."""
+    reach = max(1, round(_RIM_MM * grid.px_per_mm))
+    size = np.ones((2 * reach + 1,) * 2, np.uint8)
+    wood = grid.inside.view(np.uint8)
+    return np.asarray(cv2.erode(wood, size, borderType=cv2.BORDER_CONSTANT, borderValue=0)) > 0
 
 
 def _share_under(mark: Mark, mask: Mask, grid: Grid) -> float:

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from grainmatch.colour import srgb_to_lab
 from grainmatch.geometry import (
     Points,
     distort,
@@ -21,6 +22,10 @@ from grainmatch.model import Bench, Mask, Rgb
 from grainmatch.photo.light import apply_gain, gain_at, shine_at
 
 MOST_PX_PER_MM = 6.0
+_SHEET_SHADE_MM = 2.0
+"""So much round a sheet on a face is its edge and shadow."""
+_PAPER_CHROMA = 7.0
+"""Paper and print are greyer than this in CIELAB, wood is more colourful (ash, the greyest tried, 15)."""
 _LIGHT_STEP_PX = 32
 
 
@@ -103,7 +108,25 @@ def rectify_face(
     lit = apply_gain(rgb, *_light_on(bench, frame, scale, size))
     outline_mm = frame.from_bench(pixels_to_plane(bench.camera, outline_px, bench.face_height_mm))
     inside = polygon_mask(outline_mm * scale, (size[1], size[0]))
+    for sheet_px in bench.sheet_outlines_px:
+        inside &= ~_find_covered(bench, frame, sheet_px, lit, inside, scale)
     return FlatFace(lit, inside, scale, outline_mm, frame)
+
+
+def _find_covered(
+    bench: Bench, frame: FaceFrame, sheet_px: Points, lit: Rgb, inside: Mask, scale: float
+) -> Mask:
+    """Where a sheet lies on the face. A board that lies on the sheet shows its own colour there."""
+    at_mm = frame.from_bench(pixels_to_plane(bench.camera, sheet_px, bench.face_height_mm))
+    middle = at_mm.mean(axis=0)
+    out = at_mm - middle
+    grown = middle + out * (1 + _SHEET_SHADE_MM / np.linalg.norm(out, axis=1, keepdims=True))
+    under = polygon_mask(grown * scale, inside.shape) & inside
+    seen = lit[under][::7]
+    if not len(seen):
+        return under
+    chroma = np.hypot(*srgb_to_lab(seen)[:, 1:].T)
+    return under if np.median(chroma) < _PAPER_CHROMA else np.zeros_like(under)
 
 
 def _native_px_per_mm(bench: Bench, frame: FaceFrame) -> float:
