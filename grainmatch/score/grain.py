@@ -28,11 +28,12 @@ _LEAST_OVERLAP = 0.6
 @dataclass(frozen=True)
 class Fit:
     """How well a known face lies on a seen one: correlation, and where its middle comes to lie, in mm from
-    the seen picture's top-left corner."""
+    the seen picture's top-left corner. plain: the correlation of the slide that the fit began from."""
 
     score: float
     along_mm: float
     across_mm: float
+    plain: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +25,11 @@ Floats = NDArray[np.float64]
 _STRETCHES = (1.0, 0.98, 1.02)  # tried across the board: two photos seldom agree in scale to a millimetre
 _SHIFT_ACROSS_MM = 10.0
 _SHIFT_ALONG_FRAC = 0.3
-_LEAST_SCORE, _LEAST_LEAD = 0.5, 0.2
-_USUAL = 0.54 * 0.25
-"""To be sure, score times lead must reach this too: a faint match far ahead of all others is as sure as a
-strong one less far ahead. A stranger's best match, its scale bent to fit, reaches 0.4 with a lead of 0.25;
-with evenly spaced rings 0.5, but then others do too, so one that is sure elsewhere still counts as a rival.
-The same board, chalked and blurred, has 0.53 to 0.98 and leads by 0.28 or more."""
+_LEAST_SCORE = 0.54
+_LEAST_LEAD = 0.2  # strangers with evenly spaced rings reach a score of 0.5; the same board has 0.5 to 0.98
+_FAINT_SCORE, _FAINT_LEAD, _FAINT_PLAIN = 0.45, 0.25, 0.4
+"""A fainter match is sure too when it leads by more and the plain slide already shows it: bending the scale
+can bring a stranger's rings to agree from a slide of 0.2, while chalk and blur dim both alike."""
 _LEAST_GUESS = 0.2  # below this not even a guess is given
 _SAME_LENGTH_FRAC = 0.02
 _REFINED_N = 4
@@ -216,11 +215,11 @@ def _refine(look: Grain, known: Sequence[_Known], starts: Sequence[_Start], chos
     for k, (one, start) in enumerate(zip(known, starts, strict=True)):
         grain = one.grains[start.stretch]
         if k in chosen:
-            fits.append(fit_on(look, grain, start.down, start.along))
+            fits.append(replace(fit_on(look, grain, start.down, start.along), plain=start.score))
         else:
             h, w = grain.values.shape
             middle = ((start.along + w / 2) * ALONG_MM, (start.down + h / 2) * ACROSS_MM)
-            fits.append(Fit(start.score, *middle))
+            fits.append(Fit(start.score, *middle, plain=start.score))
     return fits
 
 
@@ -256,11 +255,14 @@ def _recognition(
     board: Board, pose: _Pose, fit: Fit, second: float, slide_mm: float, left_mm: float
 ) -> Recognition:
     lead = fit.score - second
-    clear = fit.score * max(lead, 0.0) / _USUAL
+    clear = min((fit.score / _LEAST_SCORE) ** 2, (max(lead, 0.0) / _LEAST_LEAD) ** 2)
+    if fit.plain >= _FAINT_PLAIN:
+        faint = min((fit.score / _FAINT_SCORE) ** 2, (max(lead, 0.0) / _FAINT_LEAD) ** 2)
+        clear = max(clear, faint)
     return Recognition(
         board.id, pose.side, pose.turned, slide_mm, left_mm + slide_mm + board.length_mm / 2,
-        sure=clear >= 1 and fit.score >= _LEAST_SCORE and lead >= _LEAST_LEAD,
-        confidence=clear**2 / (1 + clear**2),  # one half at the limit of being sure
+        sure=clear >= 1,
+        confidence=clear / (1 + clear),  # one half at the limits of being sure
         score=fit.score, lead=lead, across_mm=fit.across_mm,
     )  # fmt: skip
 

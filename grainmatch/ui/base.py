@@ -75,7 +75,11 @@ def show_base(job: Job) -> None:
             help="Lengths with ; between them, like 80; 425; 770. Any beside a narrower top is left out.",
         )
         found = st.multiselect(
-            "Is any of this planned?", traps, list(base.traps), format_func=lambda k: _TRAPS[k]
+            "Is any of this planned?",
+            traps,
+            list(base.traps),
+            format_func=lambda k: _TRAPS[k],
+            placeholder="none of them",
         )
         if st.form_submit_button("Keep with this job"):
             with desk.in_words():

@@ -45,8 +45,9 @@ def show() -> None:
             _show_measuring(job.id)
         else:
             show_progress(job.id)
-        for words in job.details.get("warnings", ()):
-            st.warning(desk.plain(words))
+        warnings = [desk.plain(words) for words in job.details.get("warnings", ())]
+        if warnings:
+            st.warning("\n".join(f"- {words}" for words in warnings) if warnings[1:] else warnings[0])
         _show_photos(job, stock)
         _show_table(stock)
         _show_cards(job, stock)

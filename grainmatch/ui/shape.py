@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from grainmatch.wood.top import SeasonShape, TopYear
 
-_WIDTH, _ROW, _LEFT, _RIGHT = 640.0, 104.0, 12.0, 12.0
+_WIDTH, _ROW, _LEFT, _RIGHT = 440.0, 104.0, 12.0, 12.0
 _TALLEST = 40.0
 _STYLES = (("#0b6fb8", ""), ("#8a5a00", "9 5"), ("#5b4632", "2 4"), ("#b3261e", "12 4 2 4"))
 _GROWTHS = (1, 2, 5, 10, 20, 50, 100)

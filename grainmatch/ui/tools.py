@@ -55,17 +55,20 @@ def _show_fields(now: Tools) -> dict[str, Any]:
             50_000.0,
             now.clamp_force_n,
             500.0,
+            "%.0f",
             help="Pulled tight by hand. Its maker's figure counts.",
         ),
         "clamp_head_mm": _ask_length(clamps, "Width of its jaw", now.clamp_head_mm),
         "caul_mm": _ask_length(clamps, "Batten between clamp and edge", now.caul_mm or None, "none"),
         "planer_width_mm": _ask_length(machines, "Planer takes, width", now.planer_width_mm, "no planer"),
         "jointer_width_mm": _ask_length(machines, "Jointer takes, width", now.jointer_width_mm, "no jointer"),
-        "temperature_c": machines.number_input("Warmth of the shop, °C", -10.0, 45.0, now.temperature_c, 1.0),
-        "open_min": hands.number_input("The glue stays open, minutes", 1.0, 180.0, now.open_min, 1.0),
-        "glue_g": hands.number_input("Glue at hand, g", 0.0, 50_000.0, now.glue_g, 50.0),
+        "temperature_c": machines.number_input(
+            "Warmth of the shop, °C", -10.0, 45.0, now.temperature_c, 1.0, "%.0f"
+        ),
+        "open_min": hands.number_input("The glue stays open, minutes", 1.0, 180.0, now.open_min, 1.0, "%.0f"),
+        "glue_g": hands.number_input("Glue at hand, g", 0.0, 50_000.0, now.glue_g, 50.0, "%.0f"),
         "people_n": hands.number_input("People", 1, 12, now.people_n),
-        "lift_kg": hands.number_input("One person lifts, kg", 1.0, 60.0, now.lift_kg, 1.0),
+        "lift_kg": hands.number_input("One person lifts, kg", 1.0, 60.0, now.lift_kg, 1.0, "%.0f"),
         "most_seams_n": hands.number_input("Seams one person glues at once", 1, 20, now.most_seams_n),
     }
 

@@ -197,7 +197,7 @@ def _show_year(job: Job, scored: Layout, stock: Stock) -> None:
     st.markdown("**Over the year**")
     st.image(draw_shape(year, thickness_mm=thickness), width="stretch")
     st.caption(
-        f"{year.room.name}; heights drawn larger than life. {desk.plain(' '.join(year.assumptions[:3]))}"
+        f"Room: {year.room.name}. Heights are larger than life. {desk.plain(' '.join(year.assumptions[:3]))}"
     )
     for words in year.warnings:
         st.warning(desk.plain(words))
