@@ -29,6 +29,7 @@ SHADOW_STRAY = 0.1
 colours."""
 SMOOTH_PX = 2.5
 LEAST_TINT = 2.0
+ROUNDING_N = 2.0
 BLACK = 0.01
 DARKNESS_STEP = 0.02
 
@@ -68,14 +69,15 @@ class Backdrop:
         Judged at two scales: sharply, and over some pixels together, where the bench's own texture and noise
         average out and smaller differences count.
         """
+        least = max(LEAST_TINT, self._count / float(self.spread[1:].min()))
         tint, allowed = self._tint(self.ratios, self.lightness)
-        sharp = np.hypot(tint[..., 0], tint[..., 1]) > np.maximum(4.5, allowed)
+        sharp = np.hypot(tint[..., 0], tint[..., 1]) > np.maximum(max(4.5, least), allowed)
         sharp |= self.lightness > 5.0
         smooth: Any = cv2.GaussianBlur(np.dstack([self.ratios, self.lightness]), (0, 0), SMOOTH_PX)
         tint, allowed = self._tint(smooth[..., :2], smooth[..., 2])
         away = np.hypot(tint[..., 0], tint[..., 1])
         usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
-        plain = away > np.maximum(max(LEAST_TINT, 6.0 * usual), allowed)
+        plain = away > np.maximum(max(least, 6.0 * usual), allowed)
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
@@ -96,6 +98,13 @@ class Backdrop:
         across = np.abs(2 * tint[..., 0] * unit[0] - tint[..., 1] * unit[1]) / np.float32(5**0.5)
         allowed = np.where(across > SHADOW_STRAY * darker, 0, SHADOW_TINT) * darker / unit.max()
         return tint, np.asarray(allowed, dtype=np.float32)
+
+    @property
+    def _count(self) -> float:
+        """How far rounding alone can move a colour ratio, in logs: a count of 255 is much on a dark bench."""
+        mean = float(self.surface[0, 0] + (self.surface[3, 0] + self.surface[5, 0]) / 3)
+        coded = 255 * max(float(np.exp(mean)) - BLACK, 1e-3) ** (1 / 2.2)
+        return ROUNDING_N * 2.2 / coded
 
     @cached_property
     def _shade(self) -> Field:
