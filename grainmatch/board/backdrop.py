@@ -104,7 +104,7 @@ class Backdrop:
         """How far rounding alone can move a colour ratio, in logs: a count of 255 is much on a dark bench."""
         mean = float(self.surface[0, 0] + (self.surface[3, 0] + self.surface[5, 0]) / 3)
         coded = 255 * max(float(np.exp(mean)) - BLACK, 1e-3) ** (1 / 2.2)
-        return ROUNDING_N * 2.2 / coded
+        return float(ROUNDING_N * 2.2 / coded)
 
     @cached_property
     def _shade(self) -> Field:
