@@ -14,6 +14,7 @@ from grainmatch.face.reading import read_face
 from grainmatch.model import Features, Problem, Side, Wishes
 from grainmatch.score.pile import Pile
 from grainmatch.score.problem import price_pile, read_usable
+from grainmatch.score.shortlist import shortlist_boards
 from grainmatch.store import Job, Shop
 from grainmatch.ui.stock import Stock, add_keep_outs, read_set
 
@@ -103,18 +104,20 @@ def _read_features(folder: str, id_in_set: str, side: Side) -> Features:
 def price_job(
     shop: Shop, job: Job, stock: Stock, *, top_mm: tuple[float, float] | None, wishes: Wishes
 ) -> Problem:
-    """Every seam and pose of a job's free boards priced for these wishes, rules left aside.
+    """Every seam and pose of a job's free boards priced for these wishes, rules left aside; of very many
+    boards only those on the shortlist.
 
     Raises LayoutError when the boards cannot make that top.
     """
     zones = repr(job.details.get("boards"))
     length_mm = top_mm[0] if top_mm else None
     bare = replace(wishes, rules=())
-    of_boards = (stock.key, stock.used_elsewhere, zones, length_mm)
+    boards = shortlist_boards(stock.free, top_mm=top_mm, wishes=wishes).boards
+    of_boards = (stock.key, stock.used_elsewhere, zones, length_mm, tuple(b.id for b in boards))
 
     def read() -> Pile:
-        free = Stock(stock.free, stock.used_elsewhere, stock.key)
-        return read_usable(stock.free, job_features(shop, job, free), length_mm=length_mm)
+        listed = Stock(boards, stock.used_elsewhere, stock.key)
+        return read_usable(boards, job_features(shop, job, listed), length_mm=length_mm)
 
     def price() -> Problem:
         # Other wishes and another width weigh the same seams anew, which is quick; reading them is not.

@@ -9,6 +9,7 @@ from typing import Any
 from grainmatch.errors import LayoutError
 from grainmatch.model import Layout, Problem, Progress, Rule, Wishes
 from grainmatch.report.record import layout_to_json
+from grainmatch.score.shortlist import shortlist_boards, tell_shortlist
 from grainmatch.search.best import search_layouts
 from grainmatch.search.change import with_rules
 from grainmatch.store import Job, Shop
@@ -82,7 +83,9 @@ def propose(shop: Shop, job_id: str, report: Progress) -> None:
     wishes = read_wishes(job)
     problem = price_job(shop, job, stock, top_mm=asked_size(job), wishes=wishes)
     held = with_rules(problem, usable_rules(wishes.rules, problem))
-    keep_proposals(shop, job_id, search_layouts(held, n_best=PROPOSALS_N, progress=report))
+    found = search_layouts(held, n_best=PROPOSALS_N, progress=report)
+    weighed = shortlist_boards(stock.free, top_mm=asked_size(job), wishes=wishes)
+    keep_proposals(shop, job_id, [tell_shortlist(layout, weighed) for layout in found])
 
 
 def usable_rules(rules: tuple[Rule, ...], problem: Problem) -> tuple[Rule, ...]:

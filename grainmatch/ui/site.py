@@ -21,14 +21,6 @@ from grainmatch.ui.door import ask_passcode, may_enter
 from grainmatch.ui.mark import draw_mark
 from grainmatch.ui.ways import WAYS
 
-# On a phone the pages are listed in the sidebar, whose links and opener are small for a finger.
-_STYLE = """
-.stMainBlockContainer { padding-top: 4.5rem; }
-@media (pointer: coarse) {
-  [data-testid="stSidebarNavLink"] { min-height: 44px; }
-  [data-testid="stExpandSidebarButton"] { min-height: 44px; min-width: 44px; }
-}
-"""
 _SHOW = {
     "jobs": jobs_page.show,
     "photos": photos_page.show,
@@ -44,7 +36,11 @@ _SHOW = {
 def show_site(*, open_on: str = "proposals") -> None:
     """Show the app; called once for every run of the script. open_on names the first page."""
     st.set_page_config(page_title="grainmatch", page_icon=draw_mark(), layout="wide")
-    st.html(f"<style>{_STYLE}</style>")
+    st.html("<style>.stMainBlockContainer{padding-top:4.5rem}</style>")
+    # On a phone the pages are listed in the sidebar, whose links and opener are small for a finger.
+    st.html("<style>@media (pointer:coarse){[data-testid=stSidebarNavLink]{min-height:44px}}</style>")
+    st.html("<style>@media (pointer:coarse){[data-testid=stExpandSidebarButton]{min-width:44px}}</style>")
+    st.html("<style>@media (pointer:coarse){[data-testid=stExpandSidebarButton]{min-height:44px}}</style>")
     pages = {
         name: st.Page(
             show, title=WAYS[name].title, icon=WAYS[name].icon, url_path=name, default=name == open_on
