@@ -39,7 +39,7 @@ def clean_file_name(name: str) -> str:
     last = re.split(r"[/\\\\]", name)[-1]
     plain = "".join(c for c in last if c.isprintable() and c not in '<>:"|?*').strip(" .")
     stem, suffix = Path(plain).stem, Path(plain).suffix if clean_suffix(plain) else ""
-    short = stem.encode("utf-8", "ignore")[:_MOST_STEM_BYTES].decode("utf-8", "ignore")
+    short = stem.encode("utf-8", "ignore")[:_MOST_STEM_BYTES].decode("utf-8", "ignore").strip(" .")
     return f"{short or 'photo'}{suffix}"
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import streamlit as st
-from hypothesis import given
+from hypothesis import example, given
 from streamlit.testing.v1 import AppTest
 
 from grainmatch.errors import GrainmatchError, StoreError
@@ -46,6 +46,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
 
 
 @given(strategies.awkward_text())
+@example("0000" + "\N{MATHEMATICAL BOLD CAPITAL A}" * 28 + " \N{MATHEMATICAL BOLD CAPITAL A}")
 def test_a_file_name_from_anywhere_stays_a_file_name(name: str) -> None:
     clean = clean_file_name(name)
     assert Path(clean).name == clean
