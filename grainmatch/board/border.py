@@ -37,7 +37,7 @@ COST_OF_SAG = 0.04
 COST_OF_SAPWOOD = 0.3
 COST_OF_ANYWHERE = 2.5
 """Log of how much more light must change along a line for each pixel of drop (more where steep) and sag, and
-where only sapwood, or nothing at all, explains the look inside."""
+where only sapwood, or nothing at all, explains the look inside (own estimates, from drawn scenes)."""
 NEAR_BORDER_PX = 1.5
 LEAST_SAY = 0.5
 PLAIN_SAY = 3.0
@@ -45,17 +45,6 @@ PLAIN_SAY = 3.0
 PALER = (0.02, -0.08)
 """Log light by which sapwood is paler than heartwood at the least, over all colours and in each; it comes on
 gradually (own estimate)."""
-NEAR_END_PX = 4.0
-"""A line so far from where the face's look ends must change light e times as much."""
-COST_OF_DROP = 0.03
-STEEP_PX = 5.0
-COST_OF_STEEP = 0.1
-COST_OF_SAG = 0.04
-COST_OF_SAPWOOD = 0.3
-COST_OF_ANYWHERE = 2.5
-"""Log of how much more light must change along a line for each pixel of drop (more where steep) and sag, and
-where only sapwood, or nothing at all, explains the look inside."""
-LEAST_SAY = 0.5
 
 
 @dataclass(frozen=True)
