@@ -1,4 +1,4 @@
-"""The demo job, measured once for all tests that need it."""
+"""What many tests need: the demo job, measured once, and a shop of their own."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from hypothesis import settings
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.gather import Measured
 from grainmatch.pipeline.pile import photos_to_boards
+from grainmatch.store import Shop, open_shop
 
 # a busy machine must not fail a property; pytest-timeout catches hangs
 # The same cases at every run: what is new is looked for by bench_fuzz, not by a build.
@@ -32,6 +33,15 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         yield folder
 
 
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    """A shop in a home folder of its own."""
+    monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
+    opened = open_shop()
+    yield opened
+    opened.close()
+
+
 @pytest.fixture(scope="session")
 def samples() -> Path:
     return SAMPLES
@@ -47,4 +57,4 @@ def demo_truth() -> dict[str, Any]:
 def demo(own_cache: Path) -> Measured:
     """All demo photos through the pipeline, as `grainmatch measure sample_images` does."""
     cache = ReadingCache(own_cache)
-    return photos_to_boards([SAMPLES], thickness_mm=27.0, species="cherry", cache=cache)
+    return photos_to_boards([SAMPLES], thickness_mm=27.0, species="cherry", cache=cache, processes=2)

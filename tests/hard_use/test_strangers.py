@@ -16,7 +16,7 @@ from hypothesis import example, given
 from streamlit.testing.v1 import AppTest
 
 from grainmatch.errors import GrainmatchError, StoreError
-from grainmatch.store import Shop, open_shop
+from grainmatch.store import Shop
 from grainmatch.store.files import clean_file_name
 from grainmatch.store.shop import MOST_PHOTOS_N
 from grainmatch.ui.bringing import bring_in
@@ -32,12 +32,10 @@ PACKAGE = Path(__file__).parents[2] / "grainmatch"
 EVIL = "<script>alert(1)</script>![x](http://192.0.2.1/x.png)[y](javascript:alert(1))"
 
 
-@pytest.fixture
-def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
-    monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
-    opened = open_shop()
-    yield opened
-    opened.close()
+@pytest.fixture(autouse=True)
+def forget() -> Iterator[None]:
+    """What one page remembers is not there for the next."""
+    yield
     st.cache_resource.clear()
     st.cache_data.clear()
 

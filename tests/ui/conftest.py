@@ -1,8 +1,7 @@
-"""A home folder of its own for every test, and a small measured job drawn by the synthesiser."""
+"""A small measured job drawn by the synthesiser, in the shop of the test."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +9,7 @@ import pytest
 
 from grainmatch.model import Board, Face, Side
 from grainmatch.report.record import write_boards
-from grainmatch.store import Job, Shop, open_shop
+from grainmatch.store import Job, Shop
 from grainmatch.synth import grow_board
 from grainmatch.synth.cut import draw_face
 
@@ -63,14 +62,6 @@ def measured_set(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("measured")
     write_boards(folder, make_boards())
     return folder
-
-
-@pytest.fixture
-def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
-    monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
-    opened = open_shop()
-    yield opened
-    opened.close()
 
 
 @pytest.fixture
