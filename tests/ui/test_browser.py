@@ -344,6 +344,7 @@ def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set:
         view.page.get_by_label("Passcode").fill(found[1])
         view.page.get_by_role("button", name="Enter").click()
         view.page.get_by_text("Coffee table").first.wait_for()
+        view.page.wait_for_function("document.cookie.includes('grainmatch_key=')")  # the browser has its key
         view.page.reload()
         view.page.get_by_text("Coffee table").first.wait_for()
         other = Page(chromium, LAPTOP, address=server.address)
