@@ -40,8 +40,11 @@ CHECK_LINE_TOP_MM = 198.0
 CHECK_LINE_MM = 100.0
 
 _FIND_PIXELS = 3_000_000
+_LEAST_MARKER_PX = 12.0
+"""A marker's least side on the picture it is looked for in: seven cells of under two pixels are noise."""
 _MARKER_CELLS = 7  # five by five bits and the black border
 _FINE_PER_MM = 7  # one marker cell, 22 / 7 mm, is then a whole number of pixels
+_MOST_PIXELS = 60_000_000  # of an enlarged copy
 _LEAST_CORNERS = 6
 _LEAST_REPEATED = 2
 """So many markers seen twice, and not in one place, are a second sheet; one may be a misread."""
@@ -61,21 +64,22 @@ def charuco_board(number: int) -> cv2.aruco.CharucoBoard:
 def find_sheets(photo: Photo) -> tuple[Sheet, ...]:
     """Every reference sheet in the photo, by number, with its chessboard corners to sub-pixel.
 
-    Markers are looked for on a copy of about 3 megapixels, and at full size when that shows none. The
-    chessboard corners are then placed at full size by matching the drawn pattern around each of them
-    (see `_refine_corners`), so covered ones drop out and a few markers are enough to start.
+    Markers are looked for on a copy of about 3 megapixels, and when that shows no sheet at full size, then
+    at twice that: a sheet far off or seen aslant has cells of two pixels. The chessboard corners are then
+    placed at full size by matching the drawn pattern around each of them (see `_refine_corners`), so covered
+    ones drop out and a few markers are enough to start.
     """
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     step = max(1, round(math.sqrt(grey.size / _FIND_PIXELS)))  # whole steps average fastest
-    found = _find_markers(grey, step) or (_find_markers(grey, 1) if step > 1 else {})
-    sheets = []
-    for number in sorted({marker // MARKERS_N for marker in found}):
-        if number >= SHEETS_N:
-            continue
-        sheet = _fit_sheet(photo, grey, number, found)
-        if sheet is not None:
-            sheets.append(sheet)
-    return tuple(sheets)
+    for zoom in dict.fromkeys((1 / step, 1.0, 2.0)):
+        if zoom > 1 and grey.size * zoom**2 > _MOST_PIXELS:
+            break  # for the memory it takes
+        found = _find_markers(grey, zoom)
+        numbers = sorted({marker // MARKERS_N for marker in found if marker < MARKERS_N * SHEETS_N})
+        sheets = tuple(s for s in (_fit_sheet(photo, grey, n, found) for n in numbers) if s is not None)
+        if sheets:
+            return sheets
+    return ()
 
 
 @lru_cache(maxsize=1)
@@ -83,21 +87,28 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
 
 
-def _find_markers(grey: NDArray[np.uint8], step: int) -> dict[int, list[Points]]:
-    """Marker id -> of every one seen the corners (4, 2) in full-size pixels, clockwise from top-left."""
-    small = grey
-    if step > 1:
+def _find_markers(grey: NDArray[np.uint8], zoom: float) -> dict[int, list[Points]]:
+    """Marker id -> of every one seen on a copy `zoom` times the size (1 / zoom or zoom whole) the corners
+    (4, 2) in full-size pixels, clockwise from top-left."""
+    seen = grey
+    if zoom < 1:
+        step = round(1 / zoom)
         size = (grey.shape[1] // step, grey.shape[0] // step)
         whole = grey[: size[1] * step, : size[0] * step]
-        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        seen = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    elif zoom > 1:
+        seen = np.asarray(
+            cv2.resize(grey, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), dtype=np.uint8
+        )
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(small)
+    settings.minMarkerPerimeterRate = 4 * _LEAST_MARKER_PX / max(seen.shape)
+    corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(seen)
     if ids is None:
         return {}
     found: dict[int, list[Points]] = {}
     for marker, c in zip(np.asarray(ids).ravel(), corners, strict=True):
-        at_px = (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) * step
+        at_px = (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) / zoom
         found.setdefault(int(marker), []).append(at_px)
     return found
 

@@ -138,6 +138,20 @@ def test_corners_lie_where_the_map_puts_them(per_mm: float, turn_deg: float, lea
     assert np.abs(off.mean(axis=0)).max() < 0.02
 
 
+@pytest.mark.parametrize("per_mm", [0.55, 1.1])
+def test_a_sheet_far_off_in_a_large_photo_is_found(per_mm: float) -> None:
+    # Cells of 1.7 and 3.5 pixels, in a photo four times as wide as the 900 pixels around the sheet.
+    to_px = slanted((0, 0), per_mm, 8, 1e-4)
+    shift = (450, 350) - apply_homography(to_px, [(148.5, 105.0)])[0]
+    to_px = np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1]]) @ to_px
+    near = photo_of([5], "a4", [to_px])
+    wide = cv2.copyMakeBorder(near.rgb, 1000, 1000, 1350, 1350, cv2.BORDER_REPLICATE)
+    (sheet,) = find_sheets(Photo("far", np.asarray(wide, dtype=np.uint8)))
+    assert sheet.number == 5
+    off = sheet.corners_px - (1350, 1000) - apply_homography(to_px, sheet.corners_mm)
+    assert np.sqrt((off**2).mean()) < 0.15
+
+
 def test_corners_beat_opencvs_own_refinement() -> None:
     to_px = slanted((120, 90), 1.8, 7, 1e-4)
     photo = photo_of([0], "a4", [to_px], noise=4.0)
