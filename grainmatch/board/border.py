@@ -10,13 +10,17 @@ counts that changes it much and lies near where the look of the face ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from grainmatch.model import Mask
 
 Floats = NDArray[np.float64]
+Field = NDArray[np.float32]
 STEP_PX = 0.5
 BLOCKS = 8
 LEAST_SIDE_PX = 1.2
@@ -63,36 +67,51 @@ class Line:
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """All gently curved lines of a strip: index (rows, drops, sags, blocks) into its t, for rows (n,)."""
+    """All gently curved lines of a strip whose middles lie at t_px (n,), consecutive samples from `first` on.
 
-    rows: NDArray[np.intp]
-    drops_px: Floats
+    shift (drops * sags, blocks): how many samples farther out than its middle each line runs in each block.
+    """
+
+    t_px: Floats
+    first: int
     sags_px: Floats
-    index: NDArray[np.intp]
+    shift: NDArray[np.intp]
 
-    def cost(self) -> Floats:
-        """What speaks against lines (drops, sags) askew or bent, in logs."""
-        drop = np.abs(self.drops_px)
+    def cost(self) -> Field:
+        """What speaks against lines (drops, sags, 1) askew or bent, in logs."""
+        drop = np.abs(DROPS_PX)
         askew = COST_OF_DROP * drop + COST_OF_STEEP * np.maximum(drop - STEEP_PX, 0)
-        return np.asarray(askew[:, None] + COST_OF_SAG * np.abs(self.sags_px))
+        cost = askew[:, None] + COST_OF_SAG * np.abs(self.sags_px)
+        return np.asarray(cost[..., None], dtype=np.float32)
 
-    def total(self, say: Floats) -> Floats:
-        """Mean over the blocks of say (blocks, n) along every line (rows, drops, sags)."""
-        blocks = np.arange(len(say))
-        mean = np.zeros(self.index.shape[:3])
-        for b in blocks:
-            mean += say[b][self.index[..., b]]
-        return mean / len(say)
+    def total(self, say: Floats) -> Field:
+        """Mean over the blocks of say (blocks, n) along every line (drops, sags, middles).
+
+        The same line moved outward reads the next samples, so all middles are one slice of the strip.
+        """
+        reach = int(np.abs(self.shift).max())
+        padded = np.pad(say.astype(np.float32), ((0, 0), (reach, reach)), mode="edge")
+        slices = sliding_window_view(padded, len(self.t_px), axis=1)
+        starts = self.shift + (self.first + reach)
+        total = slices[0][starts[:, 0]]
+        for block in range(1, len(say)):
+            total += slices[block][starts[:, block]]
+        total *= np.float32(1 / len(say))
+        return np.asarray(total.reshape(len(DROPS_PX), len(self.sags_px), -1))
 
 
 def list_lines(t_px: Floats, least_t_px: float, most_t_px: float, *, curved: bool) -> Lines:
     """Every line whose middle lies between least_t_px and most_t_px."""
-    sags = SAGS_PX if curved else np.zeros(1)
-    x = (np.arange(BLOCKS) + 0.5) / BLOCKS - 0.5
-    bend = (DROPS_PX[:, None, None] * x + sags[None, :, None] * 4 * x * x) / STEP_PX
     rows = np.flatnonzero((t_px >= least_t_px) & (t_px <= most_t_px))
-    index = np.rint(rows[:, None, None, None] + bend[None]).astype(int).clip(0, len(t_px) - 1)
-    return Lines(rows, DROPS_PX, sags, index)
+    return Lines(t_px[rows], int(rows[0]), SAGS_PX if curved else np.zeros(1), _shifts(curved))
+
+
+@lru_cache(maxsize=2)
+def _shifts(curved: bool) -> NDArray[np.intp]:
+    x = (np.arange(BLOCKS) + 0.5) / BLOCKS - 0.5
+    sags = SAGS_PX if curved else np.zeros(1)
+    bend = DROPS_PX[:, None, None] * x + sags[None, :, None] * 4 * x * x
+    return np.rint(bend / STEP_PX).astype(np.intp).reshape(-1, BLOCKS)
 
 
 def find_border(
@@ -128,11 +147,11 @@ def find_border(
         short = _fall_short(each, told, lines)
         if short is not None:
             best = np.maximum(best, changing - short / NEAR_END_PX - cost)
-    border = best_line(t_px, lines, best, total)
+    border = best_line(lines, best, total)
     if border is None:
         return None
     sharp = lines.total(_with_foot(say, side_px))
-    return best_line(t_px, lines, np.where(_apart(lines, border, t_px) <= NEAR_BORDER_PX, sharp, 0), total)
+    return best_line(lines, np.where(_apart(lines, border) <= NEAR_BORDER_PX, sharp, 0), total)
 
 
 def _with_foot(clear: Floats, side_px: Floats) -> Floats:
@@ -142,27 +161,24 @@ def _with_foot(clear: Floats, side_px: Floats) -> Floats:
         if side < LEAST_SIDE_PX:
             continue
         slack = round(max(0.5, 0.15 * side) / STEP_PX)
-        near = np.lib.stride_tricks.sliding_window_view(np.pad(clear[b], slack), 2 * slack + 1).max(axis=1)
+        near = sliding_window_view(np.pad(clear[b], slack), 2 * slack + 1).max(axis=1)
         step = round(side / STEP_PX)
         joined[b, : len(near) - step] += near[step:]
     return joined
 
 
-def _apart(lines: Lines, line: Line, t_px: Floats) -> Floats:
-    """How far each line lies from one of them where they are farthest apart, px (rows, drops, sags)."""
-    middle = np.abs(t_px[lines.rows] - line.middle_px)[:, None, None]
-    askew = np.abs(lines.drops_px - line.drop_px)[:, None] / 2 + np.abs(lines.sags_px - line.sag_px)
-    return np.asarray(middle + askew)
+def _apart(lines: Lines, line: Line) -> Field:
+    """How far each line lies from one of them where they are farthest apart, px (drops, sags, middles)."""
+    askew = np.abs(DROPS_PX - line.drop_px)[:, None] / 2 + np.abs(lines.sags_px - line.sag_px)
+    return np.asarray(askew[..., None] + np.abs(lines.t_px - line.middle_px), dtype=np.float32)
 
 
-def best_line(t_px: Floats, lines: Lines, score: Floats, say: Floats) -> Line | None:
-    """The line of the highest score (rows, drops, sags); None where light hardly changes along it."""
-    r, i, j = np.unravel_index(int(score.argmax()), score.shape)
-    if say[r, i, j] <= LEAST_SAY:
+def best_line(lines: Lines, score: NDArray[np.floating[Any]], say: NDArray[np.floating[Any]]) -> Line | None:
+    """The line of the highest score (drops, sags, middles); None where light hardly changes along it."""
+    i, j, k = np.unravel_index(int(score.argmax()), score.shape)
+    if say[i, j, k] <= LEAST_SAY:
         return None
-    return Line(
-        float(t_px[lines.rows[r]]), float(lines.drops_px[i]), float(lines.sags_px[j]), float(say[r, i, j])
-    )
+    return Line(float(lines.t_px[k]), float(DROPS_PX[i]), float(lines.sags_px[j]), float(say[i, j, k]))
 
 
 def _block_logs(light: NDArray[np.float32], seen: Mask) -> Floats:
@@ -206,8 +222,8 @@ def _with_sapwood(look: _Look, bench_light: Floats) -> _Look:
     return _Look(look.off, look.middle, np.where(paler, 1.0, like))
 
 
-def _fall_short(look: _Look, told: Mask, lines: Lines) -> Floats | None:
-    """How many pixels' worth each line (rows, drops, sags) fits the end of the face worse than the best one.
+def _fall_short(look: _Look, told: Mask, lines: Lines) -> Field | None:
+    """How many pixels' worth each line (drops, sags, middles) fits the face's end worse than the best one.
 
     None when the face does not end in most places.
     """

@@ -22,6 +22,7 @@ from scipy.special import ndtr
 
 from grainmatch.board.border import (
     BLOCKS,
+    DROPS_PX,
     LEAST_SIDE_PX,
     STEP_PX,
     Line,
@@ -168,21 +169,21 @@ def _find_line(
     beyond = list_lines(
         strip.t_px, edge.middle_px - 1.5 * side, edge.middle_px + 1.5 * side + 2, curved=curved
     )
-    return _with_side(strip, edge, _along_with(strip, beyond, beyond.total(say), edge), side)
+    return _with_side(strip, edge, _along_with(beyond, beyond.total(say), edge), side)
 
 
-def _along_with(strip: Strip, lines: Lines, total: Floats, edge: Line) -> list[Line]:
+def _along_with(lines: Lines, total: Field, edge: Line) -> list[Line]:
     """Other lines of changing light that run nearly along with the edge: feet and shadows."""
     left = total.copy()
-    left[:, np.abs(lines.drops_px - edge.drop_px) > 6.0] = 0
-    left[:, :, np.abs(lines.sags_px - edge.sag_px) > 1.0] = 0
+    left[np.abs(DROPS_PX - edge.drop_px) > 6.0] = 0
+    left[:, np.abs(lines.sags_px - edge.sag_px) > 1.0] = 0
     found = [edge]
     while len(found) < 14:
-        apart = (np.abs(strip.t_px[lines.rows] - found[-1].middle_px))[:, None, None]
-        crossing = (np.abs(lines.drops_px - found[-1].drop_px) / 2)[:, None]
-        bent = np.abs(lines.sags_px - found[-1].sag_px)[None, :]
+        apart = np.abs(lines.t_px - found[-1].middle_px)
+        crossing = (np.abs(DROPS_PX - found[-1].drop_px) / 2)[:, None, None]
+        bent = np.abs(lines.sags_px - found[-1].sag_px)[:, None]
         left[apart - crossing - bent < 1.6] = 0  # the same edge again, a little askew
-        line = best_line(strip.t_px, lines, left, left)
+        line = best_line(lines, left, left)
         if line is None or line.say <= 0.07 * edge.say:
             break
         found.append(line)
@@ -433,7 +434,7 @@ def _darkest_line(strip: Strip, value: NDArray[np.floating[Any]], lines: Lines) 
     dip = np.zeros_like(usual)
     dip[:, 4:-4] = np.minimum(usual[:, :-8], usual[:, 8:]) - usual[:, 4:-4]
     dip = np.clip(np.nan_to_num(dip), -CLIP_DIP, CLIP_DIP)
-    total = lines.total(dip) - 0.001 * np.abs(lines.sags_px)
-    total[:, np.abs(lines.drops_px) > MOST_SEAM_BEND_PX] = -1
-    total[:, :, np.abs(lines.sags_px) > MOST_SEAM_BEND_PX / 2] = -1
-    return best_line(strip.t_px, lines, total, np.ones_like(total))
+    total = lines.total(dip) - 0.001 * np.abs(lines.sags_px)[:, None]
+    total[np.abs(DROPS_PX) > MOST_SEAM_BEND_PX] = -1
+    total[:, np.abs(lines.sags_px) > MOST_SEAM_BEND_PX / 2] = -1
+    return best_line(lines, total, np.ones_like(total))
