@@ -10,6 +10,7 @@ TERM_WORDS: dict[str, str] = {
     "even_tone": "light and dark boards unevenly spread",
     "hide_sapwood": "sapwood in sight",
     "knots": "knots and marks in sight",
+    "keep_out": "areas in sight that were to be kept out of the top",
     "arches": "arches that point the wrong way",
     "stay_flat": "cup when the air changes",
     "planing": "boards to be planed against their neighbours",

@@ -26,6 +26,8 @@ _NEAR_SEAM_MM = 12.0
 """A knot this close to a glue line is felt by plane and glue (common practice, no source)."""
 _NEAR_END_MM = 80.0
 """A knot this close to an end weakens it and shows (common practice, no source)."""
+_BARELY_MM = 1.0
+"""An area drawn this far past the end of the top was drawn up to it (a finger is not finer)."""
 _NARROW_MM = 50.0
 """Boards narrower than this make a top look like a cutting board (own choice)."""
 
@@ -80,6 +82,14 @@ def read_pile(boards: Sequence[Board], features: FaceFeatures, *, length_mm: flo
         ),
         "sapwood": spread.face(
             np.array([float(np.nanmean(f.sapwood)) if f.sapwood.size else 0.0 for f in of_face])
+        ),
+        "keep out": spread.face(
+            np.array(
+                [
+                    _barred_in_sight(boards[k], side, f, length_mm)
+                    for (k, side), f in zip(faces, of_face, strict=True)
+                ]
+            )
         ),
         "narrow": np.repeat([[float(b.width_mm < _NARROW_MM)] for b in boards], 4, axis=1),
     }
@@ -196,9 +206,21 @@ def _end_knots(board: Board, features: Features) -> float:
     return cost
 
 
+def _barred_in_sight(board: Board, side: Side, features: Features, length_mm: float | None) -> float:
+    """How many areas to be kept out of the top would lie in one of this length, the board lying centred."""
+    face = board.face(side)
+    boxes = [m.box_mm for m in features.marks if m.kind == "keep out"]
+    if face is None or not boxes:
+        return 0.0
+    start = min(face.upper_edge_mm[0, 0], face.lower_edge_mm[0, 0])
+    beyond = 0.0 if length_mm is None else max(0.0, board.length_mm - length_mm) / 2
+    first, last = start + beyond + _BARELY_MM, start + board.length_mm - beyond - _BARELY_MM
+    return float(sum(right > first and left < last for left, _, right, _ in boxes))
+
+
 def _mark_weight(mark: Mark) -> float:
     """0..1: how much a mark matters, by its size (30 mm counts full) and how sure it is."""
-    if mark.kind == "pencil":
+    if mark.kind in ("pencil", "keep out"):  # one is planed away, the other has a price of its own
         return 0.0
     left, top, right, bottom = mark.box_mm
     return min(1.0, float(np.hypot(right - left, bottom - top)) / 30.0) * mark.confidence

@@ -19,6 +19,9 @@ FULL_SAPWOOD_FRAC = 0.05
 is what the eye goes to first in dark wood)."""
 FLAT_MM = 0.5
 """Two boards this far out of flat over the year count 1 (own choice: felt by hand, seen in raking light)."""
+BARRED_IN_SIGHT = 3.0
+"""What each area in sight costs that was to be kept out of the top, whatever the wishes (own choice: more
+than all that one board's seams can gain)."""
 CLUMP_DE = 6.0
 """A run of boards whose summed lightness strays this far from even counts 1 at every seam in it."""
 _MEANS_TRIED_N = 5
@@ -129,7 +132,11 @@ def _look(pile: Pile) -> dict[str, Floats]:
 
 
 def _weigh_poses(pile: Pile, wishes: Wishes, top_mm: tuple[float, float] | None) -> dict[str, Floats]:
-    terms = {"knots": wishes.knots * pile.alone["knots"], "narrow": 0.3 * pile.alone["narrow"]}
+    terms = {
+        "knots": wishes.knots * pile.alone["knots"],
+        "keep_out": BARRED_IN_SIGHT * pile.alone["keep out"],
+        "narrow": 0.3 * pile.alone["narrow"],
+    }
     if wishes.sapwood_plan == "hide":
         terms["hide_sapwood"] = wishes.hide_sapwood / FULL_SAPWOOD_FRAC * pile.alone["sapwood"]
     if top_mm is not None:

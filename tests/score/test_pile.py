@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Board, Layout, Placement, Pose, Rule, Wishes
+from grainmatch.face.edits import Edits, apply_edits
+from grainmatch.model import Board, Layout, Mark, Placement, Pose, Rule, Wishes
 from grainmatch.pipeline.arrange import (
     arrange,
     arrange_faces,
@@ -62,6 +63,25 @@ def test_choosing_boards_takes_one_lot(sisters: list[Board]) -> None:
     ripped = sum(sum(p.rip_mm) for p in best.placements)
     used = sum(b.width_mm for b in sisters if b.id in {p.board_id for p in best.placements})
     assert used - ripped == pytest.approx(width)
+
+
+def test_a_board_with_an_area_to_keep_out_stays_out_of_the_top(sisters: list[Board]) -> None:
+    """Unless the area lies beyond the ends of the top, where it is cut off."""
+    features = read_features(sisters)
+    top_mm = (680.0, 4 * sisters[0].width_mm - 2.0)
+    before = arrange(sisters, top_mm=top_mm, n_best=1, features=features)[0]
+    barred_id = before.placements[1].board_id
+
+    def with_area(left_mm: float, right_mm: float) -> Layout:
+        area = np.array([[left_mm, 20.0], [right_mm, 20.0], [right_mm, 40.0], [left_mm, 40.0]])
+        said = {(barred_id, "A"): Edits(added=(Mark("keep out", area),))}
+        edited = {k: apply_edits(f, said.get(k, Edits())) for k, f in features.items()}
+        return arrange(sisters, top_mm=top_mm, n_best=1, features=edited)[0]
+
+    assert barred_id not in {p.board_id for p in with_area(300.0, 330.0).placements}
+    at_the_end = with_area(0.0, 10.5)
+    assert at_the_end.placements == before.placements
+    assert at_the_end.score.total == pytest.approx(before.score.total)
 
 
 def test_real_costs_keep_the_laws(sisters: list[Board]) -> None:
