@@ -40,15 +40,13 @@ Field = NDArray[np.float32]
 class Backdrop:
     """The photo at coarse scale against its bench.
 
-    scale: coarse pixels per photo pixel. lightness and ratios hold departures from the fitted
-    bench, (h, w) and (h, w, 2), in units of the bench's own spread. known (h, w) is False under
-    sheets. spread holds the three 1-sigmas in log units, surface
-    (6, 3) the bench's fitted look.
+    scale: coarse pixels per photo pixel. departure (h, w, 3) from the fitted bench, of lightness and two
+    colour ratios, in units of the bench's own spread. known (h, w) is False under sheets. spread holds the
+    three 1-sigmas in log units, surface (6, 3) the bench's fitted look.
     """
 
     scale: float
-    lightness: Field
-    ratios: Field
+    departure: Field
     known: Mask
     spread: NDArray[np.float64]
     surface: NDArray[np.float32]
@@ -62,6 +60,11 @@ class Backdrop:
         logs = np.array([green + red_green, green, green - green_blue])
         return np.asarray(np.maximum(np.exp(logs) - BLACK, 1e-3))
 
+    @property
+    def lightness(self) -> Field:
+        """How far each place's lightness (h, w) departs from the bench's."""
+        return self.departure[..., 0]
+
     @cached_property
     def stands_out(self) -> Mask:
         """True where the photo is not bench, lit or shaded.
@@ -70,19 +73,16 @@ class Backdrop:
         average out and smaller differences count.
         """
         least = max(LEAST_TINT, self._count / float(self.spread[1:].min()))
-        tint, allowed = self._tint(self.ratios, self.lightness)
-        sharp = np.hypot(tint[..., 0], tint[..., 1]) > np.maximum(max(4.5, least), allowed)
-        sharp |= self.lightness > 5.0
-        smooth: Any = cv2.GaussianBlur(np.dstack([self.ratios, self.lightness]), (0, 0), SMOOTH_PX)
-        tint, allowed = self._tint(smooth[..., :2], smooth[..., 2])
-        away = np.hypot(tint[..., 0], tint[..., 1])
+        away, allowed = self._tint(self.departure)
+        sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
+        away, allowed = self._tint(np.asarray(cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)))
         usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         plain = away > np.maximum(max(least, 6.0 * usual), allowed)
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
-    def _tint(self, ratios: Field, lightness: Field) -> tuple[Field, Field]:
-        """How far places are from the bench in colour (h, w, 2), and how far a shadow (h, w) may be.
+    def _tint(self, departure: Field) -> tuple[Field, Field]:
+        """How far places (h, w) are from the bench in colour, and how far a shadow may be.
 
         In shade the bench is compared with itself in as little light. A shadow is lit by the room instead of
         the lamp, so its tint shifts a little, the more so the deeper it is: along the colours of glowing
@@ -90,14 +90,12 @@ class Backdrop:
         Trans. Pattern Anal. 28(1), 2006: shadows move along one line of log chromaticity).
         """
         unit = self.spread[1:].astype(np.float32)
-        darker = np.maximum(0.0, -lightness * np.float32(self.spread[0]))
-        tint = ratios.copy()
-        dark = darker > 0.15
-        level = np.minimum(darker[dark] * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1)
-        tint[dark] -= self._shade[level.astype(np.int32)] / unit
-        across = np.abs(2 * tint[..., 0] * unit[0] - tint[..., 1] * unit[1]) / np.float32(5**0.5)
-        allowed = np.where(across > SHADOW_STRAY * darker, 0, SHADOW_TINT) * darker / unit.max()
-        return tint, np.asarray(allowed, dtype=np.float32)
+        darker = np.maximum(departure[..., 0] * np.float32(-self.spread[0]), 0)
+        level = np.minimum(darker * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1).astype(np.int32)
+        tint = departure[..., 1:] - (self._shade / unit).take(level, axis=0)
+        across = np.abs(cv2.transform(tint, np.array([[2 * unit[0], -unit[1]]]) / 5**0.5))
+        allowed = darker * (across <= SHADOW_STRAY * darker) * np.float32(SHADOW_TINT / unit.max())
+        return np.hypot(tint[..., 0], tint[..., 1]), allowed
 
     @property
     def _count(self) -> float:
@@ -132,10 +130,10 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     known = ~_polygon_union(sheets_px, scale, looks.shape[:2])
     step = 6
     surface, spread = _fit_surface(looks[::step, ::step], known[::step, ::step])
-    h, w = looks.shape[:2]
-    departure: Any = (looks - (_terms(h, w) @ surface).reshape(h, w, 3)) / spread.astype(np.float32)
-    departure = cv2.GaussianBlur(departure, (0, 0), 0.8)
-    return Backdrop(scale, departure[..., 0], departure[..., 1:], known, spread, surface)
+    looks -= _spread_out(surface, *looks.shape[:2])
+    looks /= spread.astype(np.float32)
+    departure: Any = cv2.GaussianBlur(looks, (0, 0), 0.8)
+    return Backdrop(scale, departure, known, spread, surface)
 
 
 def _log_looks(rgb: Rgb, scale: float) -> Field:
@@ -143,8 +141,8 @@ def _log_looks(rgb: Rgb, scale: float) -> Field:
     small = cv2.resize(rgb, (round(w * scale), round(h * scale)), interpolation=cv2.INTER_AREA)
     # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
     table = np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32)
-    logs = table[small]
-    return np.dstack([logs.mean(axis=2), logs[..., 0] - logs[..., 1], logs[..., 1] - logs[..., 2]])
+    to_looks = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]])
+    return np.asarray(cv2.transform(cv2.LUT(small, table), to_looks), dtype=np.float32)
 
 
 def _polygon_union(polygons_px: tuple[Points, ...], scale: float, shape: tuple[int, ...]) -> Mask:
@@ -158,6 +156,17 @@ def _terms(h: int, w: int) -> Field:
     y, x = np.mgrid[0:h, 0:w].astype(np.float32)
     x, y = (x / w * 2 - 1).ravel(), (y / h * 2 - 1).ravel()
     return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+
+
+def _spread_out(surface: Field, h: int, w: int) -> Field:
+    """The fitted look (h, w, 3) at every pixel: `_terms(h, w) @ surface`, row by row and column by column."""
+    x = (np.arange(w, dtype=np.float32) / w * 2 - 1)[None, :, None]
+    y = (np.arange(h, dtype=np.float32) / h * 2 - 1)[:, None, None]
+    even, along, down, bowed, twisted, sagging = surface
+    full = x * (y * twisted + along)
+    full += x * x * bowed
+    full += y * (y * sagging + down) + even
+    return np.asarray(full)
 
 
 def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
@@ -177,5 +186,8 @@ def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArra
         chosen = near & known.ravel() & (~inner.ravel() if turn < 3 else True)
         columns = [0, 1, 2] if turn < 2 else [0, 1, 2, 3, 4, 5]
         surface = np.zeros((6, 3), np.float32)
-        surface[columns] = np.linalg.lstsq(terms[chosen][:, columns], values[chosen], rcond=None)[0]
+        a = terms[chosen][:, columns].astype(np.float64)
+        surface[columns] = np.linalg.solve(
+            a.T @ a + 1e-9 * len(a) * np.eye(len(columns)), a.T @ values[chosen]
+        )
     return surface, spread

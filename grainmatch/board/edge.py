@@ -15,6 +15,7 @@ import warnings
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ from grainmatch.board.border import (
     find_border,
     list_lines,
 )
-from grainmatch.board.frame import look
+from grainmatch.board.frame import look_along
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
 
@@ -106,10 +107,9 @@ def read_strip(
     outward (2,) is a unit vector on the face plane; t steps by half a pixel of the photo's middle.
     """
     t = np.arange(-inside_px, outside_px + STEP_PX, STEP_PX)
-    points = places_mm[:, :, None, :] + (t / bench.px_per_mm)[:, None] * outward
-    m, k, n, _ = points.shape
-    seen = look(bench, bench.photo.rgb, points.reshape(m * k, n, 2))
-    light = LINEAR[seen].reshape(m, k, n, 3).mean(axis=1)
+    m, k, n = *places_mm.shape[:2], len(t)
+    seen = look_along(bench, bench.photo.rgb, places_mm.reshape(m * k, 2), outward, t / bench.px_per_mm)
+    light = np.asarray(cv2.LUT(seen, LINEAR)).reshape(m, k, n * 3).mean(axis=1).reshape(m, n, 3)
     face = np.maximum(np.median(light[:, : max(4, n // 6)], axis=1), 0.003)
     return light / face[:, None, :], t, face
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from grainmatch.board.frame import Frame, look
+from grainmatch.board.frame import Frame, look_through
 from grainmatch.board.measure import FaceSizes, measure_outline
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import Limits, find_boards
@@ -145,5 +145,5 @@ def _lay_flat(bench: Bench, outline: BoardOutline, sizes: FaceSizes) -> EndPictu
     frame = Frame(sizes.origin_mm, sizes.angle_rad)
     x = (np.arange(max(1, math.floor(width * scale))) + 0.5) / scale
     y = (np.arange(max(1, math.floor(height * scale))) + 0.5) / scale
-    rgb: Rgb = look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(x, y), axis=-1)))
+    rgb: Rgb = look_through(bench, bench.photo.rgb, frame, x, y)
     return EndPicture(rgb, scale, width, height, outline.outline_px)

@@ -43,22 +43,55 @@ def look(bench: Bench, image: NDArray[Any], points_mm: Points, scale: float = 1.
 
     scale: image pixels per photo pixel, for images smaller than the photo.
     """
-    # Written out in float32: this runs over millions of points, and 1e-4 px is enough.
-    camera = bench.camera
-    m = plane_homography(camera, bench.face_height_mm).astype(np.float32)
+    m = plane_homography(bench.camera, bench.face_height_mm).astype(np.float32)
     x, y = points_mm[..., 0].astype(np.float32), points_mm[..., 1].astype(np.float32)
-    depth = 1 / (m[2, 0] * x + m[2, 1] * y + m[2, 2])
-    px = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) * depth
-    py = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) * depth
+    homogeneous = [row[0] * x + row[1] * y + row[2] for row in m]
+    return _sample(bench, image, homogeneous, scale)
+
+
+def look_along(
+    bench: Bench,
+    image: NDArray[Any],
+    starts_mm: Points,
+    way: Points,
+    steps_mm: NDArray[np.floating[Any]],
+    scale: float = 1.0,
+) -> NDArray[Any]:
+    """As `look`, at steps_mm (w,) from each of starts_mm (h, 2) on the face plane along a unit vector."""
+    m = plane_homography(bench.camera, bench.face_height_mm)
+    start = (starts_mm @ m[:, :2].T + m[:, 2]).T.astype(np.float32)
+    along = np.outer(m[:, :2] @ way, steps_mm).astype(np.float32)
+    return _sample(bench, image, [s[:, None] + a for s, a in zip(start, along, strict=True)], scale)
+
+
+def look_through(
+    bench: Bench,
+    image: NDArray[Any],
+    frame: Frame,
+    u: NDArray[np.floating[Any]],
+    v: NDArray[np.floating[Any]],
+    scale: float = 1.0,
+) -> NDArray[Any]:
+    """As `look`, at every u (w,) and v (h,) of a frame."""
+    starts = frame.leave(np.column_stack([np.zeros_like(v), v]))
+    return look_along(bench, image, starts, frame.axes[0], u, scale)
+
+
+def _sample(bench: Bench, image: NDArray[Any], homogeneous: list[NDArray[Any]], scale: float) -> NDArray[Any]:
+    """The image where a camera without lens would see places given in homogeneous pixels, three of (h, w)."""
+    # In float32: this runs over millions of points, and 1e-3 px is enough.
+    camera = bench.camera
+    depth = 1 / homogeneous[2]
+    px, py = homogeneous[0] * depth, homogeneous[1] * depth
     if camera.k1:
         dx, dy = px - np.float32(camera.centre_px[0]), py - np.float32(camera.centre_px[1])
         bend = np.float32(camera.k1 / camera.focal_px**2) * (dx * dx + dy * dy)
-        px, py = px + dx * bend, py + dy * bend
+        px += dx * bend
+        py += dy * bend
     k = np.float32(scale)
-    seen = cv2.remap(
-        np.asarray(image), px * k - 0.5, py * k - 0.5, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(seen).reshape(*points_mm.shape[:2], *image.shape[2:])
+    px, py = px * k - np.float32(0.5), py * k - np.float32(0.5)
+    seen = cv2.remap(np.asarray(image), px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen).reshape(*px.shape, *image.shape[2:])
 
 
 def lean_per_mm(bench: Bench, points_mm: ArrayLike) -> Points:

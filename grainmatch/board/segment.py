@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from grainmatch.board.backdrop import Backdrop, fit_backdrop
 from grainmatch.board.edge import LINEAR
-from grainmatch.board.frame import Frame, look
+from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.hairlines import Seam
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
@@ -170,11 +170,7 @@ def _grain_runs_across(bench: Bench, frame: Frame, outline: Points) -> bool:
     uv = frame.enter(outline)
     low, high = np.percentile(uv, 12, axis=0), np.percentile(uv, 88, axis=0)
     u, v = (np.arange(lo, hi, 1.5) for lo, hi in zip(low, high, strict=True))
-    light = (
-        look(bench, bench.photo.rgb, frame.leave(np.stack(np.meshgrid(u, v), axis=-1)))
-        .astype(np.float32)
-        .mean(axis=2)
-    )
+    light = look_through(bench, bench.photo.rgb, frame, u, v).astype(np.float32).mean(axis=2)
     change_u = np.median(np.abs(np.diff(light, axis=1)))
     change_v = np.median(np.abs(np.diff(light, axis=0)))
     return bool(change_u > 1.05 * change_v)
@@ -191,11 +187,12 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
     sub = 4
     u = low[0] + (np.arange(COLUMNS * sub) + 0.5) / (COLUMNS * sub) * (high[0] - low[0])
     v = low[1] + (np.arange(n_rows) + 0.5) / rows_per_mm
-    places = heap.frame.leave(np.stack(np.meshgrid(u, v), axis=-1))
-    light = LINEAR[look(bench, bench.photo.rgb, places)].mean(axis=2)
-    log_light = np.log(light.reshape(n_rows, COLUMNS, sub).mean(axis=2) + 0.01)
-    solid = _seen(bench, backdrop, places[:, ::sub], heap.mask)
-    known = _seen(bench, backdrop, places[:, ::sub], backdrop.known)
+    seen = cv2.LUT(look_through(bench, bench.photo.rgb, heap.frame, u, v), LINEAR)
+    log_light = np.log(np.asarray(seen).reshape(n_rows, COLUMNS, sub * 3).mean(axis=2) + np.float32(0.01))
+    solid, known = (
+        look_through(bench, mask.view(np.uint8), heap.frame, u[::sub], v, backdrop.scale).astype(bool)
+        for mask in (heap.mask, backdrop.known)
+    )
     seams = find_seams(
         log_light,
         solid & known,
@@ -216,7 +213,7 @@ def _ends(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """u at which the wood of each row starts and stops, NaN in rows without wood."""
     u = np.arange(low[0], high[0], 1.0)
-    solid = _seen(bench, backdrop, heap.frame.leave(np.stack(np.meshgrid(u, v), axis=-1)), heap.mask)
+    solid = look_through(bench, heap.mask.view(np.uint8), heap.frame, u, v, backdrop.scale).astype(bool)
     some = solid.any(axis=1)
     start = np.where(some, u[solid.argmax(axis=1)], np.nan)
     stop = np.where(some, u[len(u) - 1 - solid[:, ::-1].argmax(axis=1)], np.nan)
@@ -252,7 +249,7 @@ def _median_line(
 
 
 def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
-    return look(bench, mask.astype(np.float32), places, backdrop.scale) > 0.5
+    return look(bench, mask.view(np.uint8), places, backdrop.scale).astype(bool)
 
 
 def _pieces(
