@@ -23,6 +23,8 @@ SEAM_SIGMA_MM, UNSEEN_SEAM_SIGMA_MM = 0.3, 1.0
 SHADOW_MM = (6.0, 14.0)
 SHADOW_FRAC = 0.35
 """How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits."""
+SETTLED = 1e-5
+"""Change of an edge, mm, below which a fit has arrived."""
 FACE_MM = 8.0
 """How wide a band of sure face is read to know its look."""
 
@@ -138,11 +140,14 @@ def _refine_edge(
 def _uncovered(places: Points, outward: Points, hidden_mm: tuple[Points, ...]) -> Mask:
     """Which stations (of places (stations, sub, 2)) lie clear of every sheet, a little to both sides."""
     clear = np.ones(len(places), dtype=bool)
+    across = places.mean(axis=1)[:, None] + np.array([-4.0, 0.0, 4.0])[:, None] * outward
     for polygon in hidden_mm:
         shape = np.asarray(polygon, dtype=np.float32).reshape(-1, 1, 2)
-        for way in (-4.0, 0.0, 4.0):
-            for i, point in enumerate(places.mean(axis=1) + way * outward):
-                clear[i] &= cv2.pointPolygonTest(shape, (float(point[0]), float(point[1])), True) < -2.0
+        low, high = shape.min(axis=(0, 1)) - 2.0, shape.max(axis=(0, 1)) + 2.0
+        near = ((across >= low) & (across <= high)).all(axis=2).any(axis=1)
+        for i in np.flatnonzero(near):
+            away = [cv2.pointPolygonTest(shape, (float(x), float(y)), True) for x, y in across[i]]
+            clear[i] &= max(away) < -2.0
     return clear if clear.mean() > 0.3 else np.ones_like(clear)
 
 
@@ -207,12 +212,13 @@ def _tukey(
     c: NDArray[np.float64] = np.zeros(a.shape[1])
     for _ in range(14):
         weighted = a * ((w * told) ** 2)[:, None]
-        c = np.asarray(
-            np.linalg.solve(weighted.T @ a + 1e-12 * np.eye(a.shape[1]), weighted.T @ y), dtype=np.float64
-        )
+        before, ridge = c, 1e-12 * np.eye(a.shape[1])
+        c = np.asarray(np.linalg.solve(weighted.T @ a + ridge, weighted.T @ y), dtype=np.float64)
         rest = y - a @ c
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.01)
         w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
+        if np.abs(c - before).max() < SETTLED:
+            break
     n_eff = max(float(w.sum()), 3.0)
     informed = (a * ((w * told) ** 2)[:, None]).T @ a / np.average(told**2, weights=w + 1e-9)
     cover = 3 * spread**2 * np.linalg.inv(informed + 1e-9 * n_eff * np.eye(a.shape[1]))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -295,16 +294,20 @@ def _past_dark(log_light: NDArray[np.float32], inside: Mask, known: Mask) -> Mas
 
     What is printed on a sheet is neither.
     """
-    light = np.where(inside, log_light, np.nan)
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # columns without wood
-        usual = np.nanmedian(light, axis=0)
-        usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual))
+    usual = _usual_light(log_light, inside)
     # Of the piece alone: past its ends it is dark.
     there = inside.astype(np.float32)
     smooth = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
     bright = inside & ((smooth > usual - DARK_STEP) | ~known)
     return np.asarray(np.maximum.accumulate(bright, axis=0))
+
+
+def _usual_light(log_light: NDArray[np.float32], inside: Mask) -> NDArray[np.float32]:
+    """The median of each column's light where it is inside; infinite in a column that holds nothing."""
+    ranked = np.sort(np.where(inside, log_light, np.float32(np.inf)), axis=0)
+    count, columns = inside.sum(axis=0), np.arange(inside.shape[1])
+    lower, upper = ranked[np.maximum(count - 1, 0) // 2, columns], ranked[count // 2, columns]
+    return np.asarray((lower + upper) / 2)
 
 
 def _touch(above: Mask, below: Mask, line: NDArray[np.float64], reach_rows: float) -> bool:
@@ -415,7 +418,7 @@ def _through(
     cuts = np.linspace(0, len(z), points + 1).astype(int)
     pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in pairwise(cuts)], axis=1)
     pick = pick.clip(0, len(z) - 1)
-    a = np.stack([np.vander(row, points) for row in z[pick]])
+    a = z[pick][..., None] ** np.arange(points - 1, -1, -1)
     good = np.abs(np.linalg.det(a)) > 0.05
     c = np.linalg.solve(a[good], y[pick[good]][..., None])[..., 0]
     c = np.hstack([np.zeros((len(c), 3 - points)), c])
