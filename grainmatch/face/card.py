@@ -11,7 +11,7 @@ from grainmatch.model import Features, Mark, Rgb
 _INK = (25, 25, 25)
 _PAPER = (255, 255, 255)
 _SAP_INK = (20, 70, 160)
-_LETTERS = {
+MARK_LETTERS = {
     "knot": "K", "hole": "O", "crack": "C", "bark edge": "B", "pitch": "P", "stain": "S", "pencil": "L",
     "keep out": "X",
 }  # fmt: skip
@@ -98,7 +98,7 @@ def _draw_mark(card: Rgb, mark: Mark, px_per_mm: float, line_px: int) -> None:
     if mark.kind == "keep out":
         _line(card, np.array([left, top]), np.array([right, bottom]), line_px)
         _line(card, np.array([left, bottom]), np.array([right, top]), line_px)
-    letter = _LETTERS[mark.kind] + ("d" if mark.kind == "knot" and not mark.sound else "")
+    letter = MARK_LETTERS[mark.kind] + ("d" if mark.kind == "knot" and not mark.sound else "")
     scale = max(0.4, 0.16 * px_per_mm)
     at = (round(min(right + 2, card.shape[1] - 20 * scale)), round(max(top, 22 * scale)))
     for colour, thickness in ((_PAPER, 3), (_INK, 1)):

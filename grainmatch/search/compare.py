@@ -10,6 +10,7 @@ TERM_WORDS = {
     "even_tone": "light and dark are spread more evenly",
     "hide_sapwood": "less sapwood shows",
     "knots": "knots lie farther from seams and ends",
+    "keep_out": "less shows of what was to be kept out",
     "arches": "the arches agree better",
     "stay_flat": "it stays flatter over the year",
     "planing": "more neighbours can be planed the same way",

@@ -10,19 +10,21 @@ from typing import Any
 import streamlit as st
 
 from grainmatch.face.card import draw_card
-from grainmatch.model import Board, Features, Side
+from grainmatch.face.edits import apply_edits
+from grainmatch.model import Board, Face, Features, Side
 from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
+from grainmatch.ui.hand_marks import edits_of, swap_sides, with_edits
+from grainmatch.ui.marking import show_marks
 from grainmatch.ui.measuring import show_progress, workroom
 from grainmatch.ui.naming import rename_in_rules
 from grainmatch.ui.outlines import faces_by_photo
 from grainmatch.ui.photos_page import thumbnail
-from grainmatch.ui.pricing import job_features
+from grainmatch.ui.pricing import faces_as_read
 from grainmatch.ui.proposing import read_wishes
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
-from grainmatch.ui.zones import show_zones
 from grainmatch.units import format_length
 from grainmatch.wood.species import find_species
 
@@ -119,32 +121,35 @@ def _show_cards(job: Job, stock: Stock) -> None:
     picked = st.segmented_control("Board", ids, default=ids[0], key=f"card_{job.id}", format_func=desk.plain)
     board_id = picked or ids[0]
     board = stock.by_id[board_id]
-    features = job_features(desk.the_shop(), job, Stock((board,), frozenset(), ()))
+    features = faces_as_read(desk.the_shop(), job, Stock((board,), frozenset(), ()))
     for side in _SIDES:
-        _show_face(job, stock, board, side, features)
+        _show_face(job.id, stock.key, board, side, features.get((board.id, side)))
     st.caption(
-        "Strokes follow the grain, longer where it is surer. K knot, O hole, C crack, B bark edge, P pitch, "
-        "S stain, L pencil line, X kept out of sight. Hatched: sapwood. Dotted: the line of the arches."
+        "Remove what is no mark, add what was missed: every arrangement follows from it. What is to be kept "
+        "out of the top shows in none that can do without it. Strokes follow the grain, longer where it is "
+        "surer. Hatched: sapwood. Dotted: the line of the arches."
     )
     _show_said(job, board)
 
 
-def _show_face(
-    job: Job, stock: Stock, board: Board, side: Side, features: Mapping[tuple[str, Side], Features]
-) -> None:
-    face, read = board.face(side), features.get((board.id, side))
+@st.fragment
+def _show_face(job_id: str, key: object, board: Board, side: Side, read: Features | None) -> None:
+    face = board.face(side)
     role = "show face" if side == "A" else "back"
     st.markdown(f"**Face {side}**, {role}")
     if face is None or read is None:
         st.write("Not photographed.")
         return
-    show_zones(job, board, side, _card(stock.key, board.id, side, _board=board, _features=read))
-    tone = read.mean_lab
-    st.caption(
-        f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {_CUTS[read.cut]} · "
-        f"{len(read.marks)} marks · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
-        f"L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
-    )
+    with desk.in_words():
+        edits = show_marks(job_id, board, side, read, _card(key, board.id, side, _face=face, _features=read))
+        tone = read.mean_lab
+        marks_n = len(apply_edits(read, edits).marks)
+        marks = f"{marks_n} mark" if marks_n == 1 else f"{marks_n} marks"
+        st.caption(
+            f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {_CUTS[read.cut]} · "
+            f"{marks} · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
+            f"L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
+        )
 
 
 def _degrees(angle_rad: float) -> float:
@@ -152,11 +157,9 @@ def _degrees(angle_rad: float) -> float:
 
 
 @st.cache_data(show_spinner=False, max_entries=64)
-def _card(key: Any, board_id: str, side: Side, *, _board: Board, _features: Features) -> bytes:
-    face = _board.face(side)
-    if face is None:
-        raise ValueError("asked for a face that is not there")
-    return to_jpeg(draw_card(face.rgb, _features))
+def _card(key: object, board_id: str, side: Side, *, _face: Face, _features: Features) -> bytes:
+    """The face's card without its marks, which are drawn over it where they can be changed."""
+    return to_jpeg(draw_card(_face.rgb, replace(_features, marks=())))
 
 
 def _show_said(job: Job, board: Board) -> None:
@@ -184,7 +187,7 @@ def _show_said(job: Job, board: Board) -> None:
                 species = find_species(species).name
             mine |= {"species": species.strip(), "moisture_pct": moisture, "bark_side": bark}
             if swap:
-                mine |= swapped_words(mine)
+                mine = with_edits(mine | swapped_words(mine), swap_sides(edits_of(mine)))
             said[board.id] = mine
             if all_boards:
                 shared = {"species": species.strip(), "moisture_pct": moisture}
@@ -202,7 +205,6 @@ def swapped_words(mine: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "swap_faces": not mine.get("swap_faces"),
         "bark_side": other.get(mine.get("bark_side") or ""),
-        "keep_out": {other[side]: zones for side, zones in mine.get("keep_out", {}).items()},
     }
 
 

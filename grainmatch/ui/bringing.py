@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grainmatch.board.correct import correction_from_data
 from grainmatch.errors import BoardError, StoreError
+from grainmatch.face.edits import edits_from_data
 from grainmatch.model import Base, Wishes
 from grainmatch.report.record import layout_from_json
 from grainmatch.store import Shop, read_archive
@@ -31,7 +32,8 @@ class _SaidOfBoard(_Part):
     moisture_pct: Annotated[float, Field(ge=0, le=300)] | None = None
     bark_side: _SideName | None = None
     swap_faces: bool = False
-    keep_out: dict[_SideName, list[list[_Point]]] = {}
+    keep_out: dict[_SideName, list[Annotated[list[_Point], Field(min_length=3)]]] = {}
+    marks: dict[_SideName, dict[str, Any]] = {}
 
 
 class _Details(_Part):
@@ -61,9 +63,12 @@ def check_details(details: dict[str, Any]) -> None:
         checked = _Details.model_validate(details)
         for correction in (c for made in checked.drawn.values() for c in made):
             correction_from_data(correction)
+        for said in checked.boards.values():
+            for marks in said.marks.values():
+                edits_from_data(marks)
     except BoardError as error:
         raise StoreError(
-            "The job file holds an outline drawn by hand that is none.",
+            "The job file holds an outline or a mark drawn by hand that is none.",
             "Export the job again where it came from.",
         ) from error
     except ValidationError as error:

@@ -24,7 +24,7 @@ def name_boards(
     A board whose face lies in a photo where a face of an earlier board lay has that board's name; others
     get the next free number. photos: the sha256 of every photo by the name it was measured under.
     """
-    own, borrowed = _rows_now(shop, job)
+    own, borrowed = rows_now(shop, job)
     earlier: Mapping[str, str] = job.details.get("photo_names", {})
     before = {
         row.board_id: dict(
@@ -70,7 +70,7 @@ def rename_in_rules(rules: Sequence[Rule], board_id: str, new_id: str) -> tuple[
     return tuple(replace(r, boards=tuple(new_id if b == board_id else b for b in r.boards)) for r in rules)
 
 
-def _rows_now(shop: Shop, job: Job) -> tuple[list[JobBoard], list[JobBoard]]:
+def rows_now(shop: Shop, job: Job) -> tuple[list[JobBoard], list[JobBoard]]:
     """The job's boards from its own photos, and those that it took from the rack."""
     rack = {b.key: b for b in shop.list_rack()}
     own: list[JobBoard] = []

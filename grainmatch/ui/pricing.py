@@ -16,7 +16,8 @@ from grainmatch.score.pile import Pile
 from grainmatch.score.problem import price_pile, read_usable
 from grainmatch.score.shortlist import shortlist_boards
 from grainmatch.store import Job, Shop
-from grainmatch.ui.stock import Stock, add_keep_outs, read_set
+from grainmatch.ui.hand_marks import correct_features
+from grainmatch.ui.stock import Stock, read_set
 
 _WORKERS = 2
 _PROBLEMS_KEPT = 8
@@ -65,7 +66,12 @@ _features = Memory(_FACES_KEPT)
 
 
 def job_features(shop: Shop, job: Job, stock: Stock) -> dict[tuple[str, Side], Features]:
-    """What is read from every face of these boards, with the maker's keep-out zones added."""
+    """What is read from every face of these boards, as the maker corrected it."""
+    return correct_features(faces_as_read(shop, job, stock), job)
+
+
+def faces_as_read(shop: Shop, job: Job, stock: Stock) -> dict[tuple[str, Side], Features]:
+    """What is read from every face of these boards."""
     rows = {r.board_id: r for r in shop.list_boards(job.id)}
     said = job.details.get("boards", {})
     places: dict[tuple[str, Side], tuple[str, str, Side]] = {}
@@ -81,7 +87,7 @@ def job_features(shop: Shop, job: Job, stock: Stock) -> dict[tuple[str, Side], F
             )
     with ThreadPoolExecutor(_WORKERS) as hands:
         read = list(hands.map(lambda place: _read_features(*place), places.values()))
-    return add_keep_outs(dict(zip(places, read, strict=True)), job)
+    return dict(zip(places, read, strict=True))
 
 
 def remember_features(folder: str, features: Mapping[tuple[str, Side], Features]) -> None:

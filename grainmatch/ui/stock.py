@@ -9,12 +9,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from PIL import Image
 
 from grainmatch.board.pair import swap_faces
 from grainmatch.errors import StoreError
-from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rgb, Score, Side
+from grainmatch.model import Board, Layout, Placement, Pose, Rgb, Score, Side
 from grainmatch.panel import place_top
 from grainmatch.report.record import read_boards
 from grainmatch.report.top import draw_wood
@@ -78,24 +77,6 @@ def read_set(folder: str) -> dict[str, Board]:
         for face in board.faces:
             face.rgb.flags.writeable = False
     return {b.id: b for b in boards}
-
-
-def keep_outs(job: Job) -> dict[tuple[str, Side], tuple[Mark, ...]]:
-    """The zones the maker wants kept out of sight, by (board id, side)."""
-    found: dict[tuple[str, Side], tuple[Mark, ...]] = {}
-    for board_id, said in job.details.get("boards", {}).items():
-        for side, zones in said.get("keep_out", {}).items():
-            marks = (Mark("keep out", np.array(z, dtype=np.float64).reshape(-1, 2)) for z in zones)
-            found[board_id, "B" if side == "B" else "A"] = tuple(marks)
-    return found
-
-
-def add_keep_outs(
-    features: Mapping[tuple[str, Side], Features], job: Job
-) -> dict[tuple[str, Side], Features]:
-    """Features with the maker's keep-out zones among their marks."""
-    zones = keep_outs(job)
-    return {k: replace(f, marks=f.marks + zones[k]) if k in zones else f for k, f in features.items()}
 
 
 def draw_face(board: Board, side: Side, *, px_per_mm: float) -> Rgb | None:

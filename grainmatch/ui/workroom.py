@@ -20,6 +20,7 @@ from typing import Literal
 from grainmatch.errors import GrainmatchError
 from grainmatch.model import Progress
 from grainmatch.store import JobPhoto, Shop
+from grainmatch.ui.carrying import carry_marks
 from grainmatch.ui.naming import Row, name_boards
 from grainmatch.ui.outlines import read_drawn
 from grainmatch.ui.pricing import remember_features
@@ -164,18 +165,22 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Pro
             cache=usual_cache(),
             processes=_PROCESSES,
         )
+        by_name = {name: sha256 for sha256, name in names.items()}
         rows: list[Row] = []
         if measured.boards:
             write_boards(folder / "set", measured.boards, measured.features, warnings=measured.warnings)
             sha256 = shop.add_set(folder / "set")
             remember_features(str(shop.set_folder(sha256)), measured.features)
-            rows = name_boards(shop, job, measured.boards, sha256, {v: k for k, v in names.items()})
-    shop.put_boards(job_id, rows)
-    shop.put_proposals(job_id, [])
-    shop.update_job(
-        job_id,
-        details={"photo_names": {v: k for k, v in names.items()}, "warnings": list(measured.warnings)},
-    )
+            rows = name_boards(shop, job, measured.boards, sha256, by_name)
+    with shop.all_or_nothing():
+        job = shop.read_job(job_id)  # marks may have been corrected meanwhile
+        said = carry_marks(shop, job, measured.boards, rows, by_name)
+        shop.put_boards(job_id, rows)
+        shop.put_proposals(job_id, [])
+        shop.update_job(
+            job_id,
+            details={"photo_names": by_name, "warnings": list(measured.warnings), "boards": said},
+        )
     faults = {Path(f.photo).name: f"{f.message} {f.advice}" for f in measured.failures}
     for photo in photos:
         fault = faults.get(names[photo.sha256])

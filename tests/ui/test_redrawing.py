@@ -6,16 +6,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
 from grainmatch.board.correct import AddBoard, MoveCorner, RemoveBoard
 from grainmatch.errors import BoardError
-from grainmatch.model import Rule, Wishes
+from grainmatch.face.edits import Edits, add_mark
+from grainmatch.geometry import Points
+from grainmatch.model import Board, Rule, Wishes
 from grainmatch.pipeline.drawn import corners_of
 from grainmatch.store import Shop
 from grainmatch.ui import desk
 from grainmatch.ui.boards_page import rename_board
+from grainmatch.ui.hand_marks import edits_of, keep_edits
 from grainmatch.ui.naming import match_places
 from grainmatch.ui.outline_view import Shape, read_shapes
 from grainmatch.ui.outlines import FoundFace, correct_shapes, faces_by_photo, keep_drawn
@@ -77,6 +81,14 @@ def test_a_board_keeps_its_name_where_it_lies() -> None:
     assert match_places(before, [{"other photo": face_of("", 0.0).outline_px}]) == [None]
 
 
+def patch_of(board: Board, outline_mm: Points) -> Any:
+    """The lightness of the show face in a four-cornered area, on 60 x 30 points."""
+    face = board.faces[0]
+    points = np.array([[0, 0], [60, 0], [60, 30], [0, 30]], dtype=np.float32)
+    to_points = cv2.getPerspectiveTransform((outline_mm * face.px_per_mm).astype(np.float32), points)
+    return cv2.warpPerspective(face.rgb.mean(axis=2), to_points, (60, 30), flags=cv2.INTER_AREA)
+
+
 def test_what_was_drawn_outlives_a_back_photo_and_a_new_name(
     shop: Shop, samples: Path, demo_truth: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -95,8 +107,15 @@ def test_what_was_drawn_outlives_a_back_photo_and_a_new_name(
     low = (c[0] - 0.25 * (c[0] - d[0]), c[1] - 0.25 * (c[1] - d[1]))
     drawn = [shapes[0], shapes[2], replace(shapes[3], corners=(a, shorter, low, d))]
     keep_drawn(shop, job, photo.sha256, correct_shapes(faces, drawn, 1.0))
+    area = np.array([[200.0, 30.0], [300.0, 30.0], [300.0, 80.0], [200.0, 80.0]])
+    before = patch_of(read_stock(shop, job).by_id["4"], area)
+    keep_edits(shop, job.id, "4", "A", add_mark(Edits(), "keep out", area))
     measure_job(shop, job.id, lambda *_: None)
     assert [b.board_id for b in shop.list_boards(job.id)] == ["1", "3", "4"], "no name moves up"
+    job = shop.read_job(job.id)
+    (kept,) = edits_of(job.details["boards"]["4"])["A"].added
+    after = patch_of(read_stock(shop, job).by_id["4"], kept.outline_mm)
+    assert np.corrcoef(before.ravel(), after.ravel())[0, 1] > 0.9, "the same wood lies in the marked area"
 
     monkeypatch.setattr(desk, "the_shop", lambda: shop)
     rule = Rule("together", ("1", "4"))
@@ -108,6 +127,7 @@ def test_what_was_drawn_outlives_a_back_photo_and_a_new_name(
 
     job = shop.read_job(job.id)
     boards = read_stock(shop, job).by_id
+    assert [m.kind for m in edits_of(job.details["boards"]["short one"])["A"].added] == ["keep out"]
     assert list(boards) == ["1", "3", "short one"]
     whole_mm = demo_truth["photos"][name]["boards"][3]["length"]
     assert boards["short one"].length_mm == pytest.approx(0.75 * whole_mm, rel=0.01)
