@@ -48,6 +48,7 @@ class _Details(_Part):
     wishes: Wishes | None = None
     base: Base | None = None
     room: _Words = ""
+    proposed_from: _Words = ""
     boards: dict[str, _SaidOfBoard] = {}
     drawn: dict[str, list[dict[str, Any]]] = {}
 

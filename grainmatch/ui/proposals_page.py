@@ -19,6 +19,7 @@ from grainmatch.ui.measuring import (
     start_proposing,
     workroom,
 )
+from grainmatch.ui.proposing import is_outdated
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import go, show_way
 from grainmatch.ui.wishing import show_wishes
@@ -80,6 +81,12 @@ def _show_proposals(job: Job) -> None:
     proposals = shop.list_layouts(job.id, "proposal")
     if not proposals:
         return
+    if is_outdated(shop, job):
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.info("Boards or their marks changed since these were proposed.")
+            if st.button("Propose again with them", type="primary"):
+                start_proposing(job.id)
+                st.rerun()
     stock = read_stock(shop, job)
     layouts = [layout_from_json(p.body) for p in proposals]
     words = compare_words(layouts)

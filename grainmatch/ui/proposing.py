@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
@@ -17,6 +19,7 @@ from grainmatch.ui.pricing import price_job
 from grainmatch.ui.stock import read_stock
 
 PROPOSALS_N = 3
+_PROPOSED_FROM = "proposed_from"
 
 PRESETS: dict[str, Wishes] = {
     "Balanced": Wishes(),
@@ -86,6 +89,20 @@ def propose(shop: Shop, job_id: str, report: Progress) -> None:
     found = search_layouts(held, n_best=PROPOSALS_N, progress=report)
     weighed = shortlist_boards(stock.free, top_mm=asked_size(job), wishes=wishes)
     keep_proposals(shop, job_id, [tell_shortlist(layout, weighed) for layout in found])
+    shop.update_job(job_id, details={_PROPOSED_FROM: _boards_stamp(shop, job)})
+
+
+def is_outdated(shop: Shop, job: Job) -> bool:
+    """Whether a job's boards, or what the maker says of them, changed since its proposals were made."""
+    return job.details.get(_PROPOSED_FROM) not in (None, _boards_stamp(shop, job))
+
+
+def _boards_stamp(shop: Shop, job: Job) -> str:
+    """What stands for a job's boards and what is said of each, whatever their names."""
+    said: Mapping[str, Any] = job.details.get("boards", {})
+    rows = shop.list_boards(job.id)
+    boards = sorted((r.set_sha256, r.id_in_set, json.dumps(said.get(r.board_id, {}))) for r in rows)
+    return hashlib.sha256(repr(boards).encode()).hexdigest()[:16]
 
 
 def usable_rules(rules: tuple[Rule, ...], problem: Problem) -> tuple[Rule, ...]:

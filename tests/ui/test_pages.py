@@ -7,17 +7,20 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from grainmatch.errors import StoreError
+from grainmatch.face.edits import Edits, add_mark
 from grainmatch.glueup.plan import plan_glueup
 from grainmatch.model import Base, Layout, Placement, Progress, Score, Tools
 from grainmatch.pipeline.gather import Failure, Measured
 from grainmatch.report.record import layout_from_json, layout_to_json
 from grainmatch.store import Job, Shop, open_shop, read_archive
 from grainmatch.ui.base import fit_base, read_base
+from grainmatch.ui.hand_marks import keep_edits
 from grainmatch.ui.tools import read_tools
 from tests.ui.conftest import make_boards
 
@@ -97,6 +100,27 @@ def test_proposals_come_by_themselves_and_one_is_saved(shop: Shop, job: Job) -> 
     assert layout.top_mm == (560.0, 300.0)
     app = press(open_page("proposals"), "Save this one")
     assert len(shop.list_layouts(job.id, "saved")) == 2, "earlier choices stay"
+
+
+def test_proposals_older_than_a_corrected_mark_say_so(shop: Shop, job: Job) -> None:
+    app = wait_for_proposals(open_page("proposals"), shop, job)
+    assert "changed since" not in words(app)
+    (first, *_) = shop.list_layouts(job.id, "proposal")
+    shown = layout_from_json(first.body).placements[0]
+    area = add_mark(
+        Edits(), "keep out", np.array([[250.0, 20.0], [300.0, 20.0], [300.0, 60.0], [250.0, 60.0]])
+    )
+    keep_edits(shop, job.id, shown.board_id, shown.pose.side_up, area)
+    app = app.run()
+    assert "changed since" in words(app)
+    app = press(app, "Propose again with them")
+    end_s = time.monotonic() + PATIENCE_S
+    while "changed since" in words(app) and time.monotonic() < end_s:
+        time.sleep(0.1)
+        app.run()
+    (first, *_) = shop.list_layouts(job.id, "proposal")
+    sides = {p.board_id: p.pose.side_up for p in layout_from_json(first.body).placements}
+    assert sides.get(shown.board_id) != shown.pose.side_up, "the area is out of sight"
 
 
 def test_wishes_that_cannot_be_met_are_said_in_words(shop: Shop, job: Job) -> None:
