@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import cv2
@@ -58,6 +58,10 @@ class _Normals:
     sin2: Image
     kappa: Image
     area: Image
+
+    def every(self, n: int) -> _Normals:
+        """Every n-th of them."""
+        return _Normals(*(getattr(self, f.name)[::n] for f in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,18 +163,27 @@ def _vote(normals: _Normals, shape: tuple[int, ...]) -> list[tuple[float, float]
     log_distance = np.log(np.geomspace(0.03, 5.0, 32) * max(w, h))
     d, g = (v.ravel().astype(np.float32) for v in np.meshgrid(direction, log_distance))
     px, py = w / 2 + np.exp(g) * np.cos(d), h / 2 + np.exp(g) * np.sin(d)
+    best = []
+    for side in (np.sin(d) > 0, np.sin(d) < 0):
+        # A tenth of the patches tell which places are worth asking all of them.
+        places = np.flatnonzero(side)
+        first = _agreement(normals.every(10), px[places], py[places])
+        places = places[np.argsort(-first)[: len(places) // 10]]
+        k = places[int(np.argmax(_agreement(normals, px[places], py[places])))]
+        best.append((float(d[k]), float(g[k])))
+    return best
+
+
+def _agreement(normals: _Normals, px: Floats, py: Floats) -> Floats:
+    """Log likelihood of the normals for a pith at each place (n,)."""
     flat = i0e(normals.kappa)
-    score = np.empty(len(d))
-    for start in range(0, len(d), 256):
+    score = np.empty(len(px))
+    for start in range(0, len(px), 256):
         dx, dy = (a - p[start : start + 256, None] for a, p in ((normals.x, px), (normals.y, py)))
         agree = ((dx * dx - dy * dy) * normals.cos2 + 2 * dx * dy * normals.sin2) / (dx * dx + dy * dy + 1e-6)
         law = _OUTLIER_FRAC + (1 - _OUTLIER_FRAC) * np.exp(normals.kappa * (agree - 1)) / flat
         score[start : start + 256] = np.log(law) @ normals.area
-    best = []
-    for below in (True, False):
-        k = int(np.argmax(np.where((np.sin(d) > 0) == below, score, -np.inf)))
-        best.append((float(d[k]), float(g[k])))
-    return best
+    return score
 
 
 def _place(shape: tuple[int, ...], direction_rad: float, log_distance: float) -> tuple[float, float]:
@@ -182,7 +195,7 @@ def _place(shape: tuple[int, ...], direction_rad: float, log_distance: float) ->
 
 
 def _likeness(
-    rings: Image, x: float, y: float, *, radial: bool = False
+    rings: Image, x: float, y: float, *, radial: bool = False, every_px: int = 2
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Products of the picture with itself turned a little about (x, y): (sum, count) a block (12,).
 
@@ -190,13 +203,10 @@ def _likeness(
     side. NaN marks what is not wood.
     """
     h, w = rings.shape
-    rows, columns = np.mgrid[2 : h - 2 : 2, 2 : w - 2 : 2]
+    rows, columns = np.arange(2, h - 2, every_px)[:, None], np.arange(2, w - 2, every_px)
     base = rings[rows, columns]
-    dx, dy = (
-        (columns + np.float32(0.5 - x)).astype(np.float32),
-        (rows + np.float32(0.5 - y)).astype(np.float32),
-    )
-    radius = np.hypot(dx, dy)
+    dx, dy = np.float32(0.5 - x) + columns.astype(np.float32), np.float32(0.5 - y) + rows.astype(np.float32)
+    radius = np.sqrt(dx * dx + dy * dy)
     total, count = np.zeros_like(base), np.zeros_like(base)
     for lag in _RADIAL_LAGS_PX if radial else _LAGS_PX:
         part = lag / np.maximum(radius, lag)
@@ -206,7 +216,7 @@ def _likeness(
         known = ~np.isnan(product)
         total += np.where(known, product, 0)
         count += known
-    along = columns / w if w >= h else rows / h
+    along = np.broadcast_to(columns / w if w >= h else rows / h, base.shape)
     block = (along * _BLOCKS_N).astype(np.int64).ravel()
     return (
         np.bincount(block, total.ravel(), _BLOCKS_N).astype(np.float64),
@@ -221,7 +231,7 @@ def _refine(rings: Image, start: tuple[float, float], below: bool) -> _Fit:
     def unlikeness(v: NDArray[np.float64]) -> float:
         if (math.sin(v[0]) > 0) != below or v[1] > farthest:
             return 1e3
-        total, count = _likeness(rings, *_place(rings.shape, *v))
+        total, count = _likeness(rings, *_place(rings.shape, *v), every_px=3)
         return -float(total.sum() / max(count.sum(), 1.0))
 
     towards_upright = 0.05 if (math.cos(start[0]) > 0) != below else -0.05
@@ -230,7 +240,8 @@ def _refine(rings: Image, start: tuple[float, float], below: bool) -> _Fit:
     found = minimize(unlikeness, start, method="Nelder-Mead", options=options)
     direction, log_distance = (float(v) for v in found.x)
     total, count = _likeness(rings, *_place(rings.shape, direction, log_distance))
-    return _Fit(direction, log_distance, below, -float(found.fun), total / np.maximum(count, 1))
+    likeness = float(total.sum() / max(count.sum(), 1.0))
+    return _Fit(direction, log_distance, below, likeness, total / np.maximum(count, 1))
 
 
 def _place_sigma_frac(rings: Image, fit: _Fit) -> float:

@@ -127,10 +127,9 @@ def price_tone_step(strips: Sequence[Strip]) -> Floats:
     """Colour step across every seam in CIEDE2000, (n, 2, n, 2): mean over spans of the length."""
     top, bottom = [], []
     for strip in strips:
-        lab = _to_lab(strip.rgb)
-        depth = max(2, lab.shape[0] // 6)
-        top.append(_span_means(lab[:depth]))
-        bottom.append(_span_means(lab[-depth:]))
+        depth = max(2, len(strip.rgb) // 6)
+        top.append(_span_means(_to_lab(strip.rgb[:depth])))
+        bottom.append(_span_means(_to_lab(strip.rgb[-depth:])))
     above, below = _in_poses(np.array(bottom), np.array(top))
     return np.asarray(delta_e_2000(above[:, :, None, None], below[None, None]).mean(axis=-1))
 

@@ -19,6 +19,8 @@ TONE_N, TEXTURE_N = 3, 7
 ROWS_N = 72
 """Rows kept of each half picture: bands along an edge are shares of the height, so more is not needed."""
 _FINE_PX, _COARSE_PX = 1.2, 3.0
+_LOG = np.log(np.maximum(np.arange(256), 4)).astype(np.float32)
+_TONE = np.array([[0.3, 0.6, 0.1], [1.0, -1.0, 0.0], [0.0, -1.0, 1.0]])
 
 
 @dataclass(frozen=True)
@@ -77,10 +79,8 @@ def view_strips(pictures: Sequence[Rgb]) -> Views:
 
 def _view(rgb: Rgb, height: int) -> tuple[list[Image], list[Image]]:
     """Tone, texture and CIELAB of the upper and of the lower `height` rows of a picture."""
-    log = np.log(np.maximum(rgb, 4), dtype=np.float32)
-    red, green, blue = cv2.split(log)
-    light = np.asarray(0.3 * red + 0.6 * green + 0.1 * blue, dtype=np.float32)
-    tone = [light, red - green, blue - green]
+    tone = list(cv2.split(cv2.transform(cv2.LUT(rgb, _LOG), _TONE)))
+    light = np.asarray(tone[0], dtype=np.float32)
     texture = _texture(light, _FINE_PX) + _texture(light, _COARSE_PX)
 
     def part(rows: slice) -> list[Image]:
