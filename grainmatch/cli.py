@@ -113,6 +113,7 @@ def _arrange(arguments: argparse.Namespace) -> int:
         top_mm=arguments.top,
         n_best=arguments.best,
         seed=arguments.seed,
+        marks_file=arguments.marks,
         progress=_Progress(),
     )
     if arguments.json:
@@ -224,6 +225,7 @@ def _parser() -> argparse.ArgumentParser:
     arrange.add_argument("--top", type=_size, help="length x width, such as 1700x850mm")
     arrange.add_argument("--best", type=_count, default=3, help="how many different proposals (default 3)")
     arrange.add_argument("--seed", type=int, default=0)
+    arrange.add_argument("--marks", type=Path, metavar="FILE.json", help="marks of faces corrected by hand")
     arrange.add_argument("--out", type=Path, required=True, metavar="FOLDER")
     arrange.add_argument("--json", action="store_true")
     arrange.set_defaults(command=_arrange)

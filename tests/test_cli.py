@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from grainmatch.model import Photo
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
 
 SIZE_PX = (1600, 1200)
+FIXTURES = Path(__file__).parent / "fixtures"
 
 
 def jpeg(photo: Photo) -> bytes:
@@ -92,6 +94,34 @@ def test_measure_arrange_papers(
     assert code == 0, err
     written = [Path(line) for line in out.splitlines()]
     assert any(p.suffix == ".pdf" and p.read_bytes().startswith(b"%PDF") for p in written)
+
+
+def test_marks_corrected_by_hand_are_arranged_and_papered(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    boards, marks = tmp_path / "boards", tmp_path / "marks.json"
+    shutil.copytree(FIXTURES / "version_1" / "boards", boards)
+    asked = ["--top", "280x100mm", "--best", "1"]
+    arrange: list[str | Path] = ["arrange", boards, *asked, "--out", tmp_path / "out"]
+
+    def sides(*more: str | Path) -> dict[str, str]:
+        code, out, err = run(capsys, *arrange, "--json", *more)
+        assert code == 0, err
+        return {p["board_id"]: p["side_up"] for p in json.loads(out)["layouts"][0]["placements"]}
+
+    board_id, side = next(iter(sides().items()))
+    area = {"kind": "keep out", "outline_mm": [[90, 20], [150, 20], [150, 40], [90, 40]]}
+    marks.write_text(json.dumps({"schema_version": 1, "boards": {board_id: {side: {"added": [area]}}}}))
+    assert sides("--marks", marks).get(board_id) != side, "the area is out of sight"
+    papers: list[str | Path] = ["papers", tmp_path / "out" / "layout_1.json", "--out", tmp_path / "papers"]
+    assert run(capsys, *papers)[0] == 0
+    for text in ('{"schema_version": 1, "boards": {}}', '{"schema_version": 1, "boards": {"99": {}}}', "{"):
+        marks.write_text(text)
+        code, _, err = run(capsys, *papers)
+        assert code == 3
+        assert err.count("\n") == 2, "what is wrong, and what to do"
+    code, _, err = run(capsys, *arrange, "--marks", tmp_path / "nowhere.json")
+    assert (code, err.count("\n")) == (3, 2)
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Faces -> Features, on all cores, none read twice."""
+"""Faces -> Features, on all cores, none read twice, and as the user corrected them."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from types import MappingProxyType
 
+from grainmatch.face.edits import Edits, EditsOfFaces, apply_edits
 from grainmatch.face.reading import read_face
 from grainmatch.model import Board, Face, Features, Side
 
@@ -21,6 +22,11 @@ def read_features(
     missing = {(b.id, f.side): f for b in boards for f in b.faces if (b.id, f.side) not in known}
     with ThreadPoolExecutor(_WORKERS) as pool:
         return dict(known) | dict(zip(missing, pool.map(read_one_face, missing.values()), strict=True))
+
+
+def correct_features(features: FaceFeatures, edits: EditsOfFaces) -> dict[tuple[str, Side], Features]:
+    """What was read, with the user's word in place of it where the two disagree."""
+    return {key: apply_edits(found, edits.get(key, Edits())) for key, found in features.items()}
 
 
 def read_one_face(face: Face) -> Features:

@@ -14,6 +14,7 @@ from typing import Any
 from grainmatch.board.correct import Correction, correction_from_data
 from grainmatch.disk import is_folder, read_bytes, sweep_parts, write_bytes
 from grainmatch.errors import StoreError
+from grainmatch.face.edits import Edits, marks_from_json
 from grainmatch.glueup.fastening import plan_fastening
 from grainmatch.glueup.plan import plan_glueup
 from grainmatch.glueup.trim import plan_trim
@@ -35,6 +36,7 @@ from grainmatch.report.papers import write_papers
 from grainmatch.report.record import (
     BOARDS_FILE,
     read_boards,
+    read_boards_record,
     read_layout,
     sha256_of,
     write_boards,
@@ -86,6 +88,24 @@ def read_corrections(path: Path) -> dict[str, tuple[Correction, ...]]:
         ) from error
 
 
+def read_marks_file(path: Path, boards_folder: Path) -> dict[tuple[str, Side], Edits]:
+    """What is corrected on the faces of a folder's boards: {"schema_version": 1, "boards": {"3": {"A":
+    {"added": [{"kind": "knot", "outline_mm": [[x, y], ...]}], "removed": [...]}}}}.
+
+    Raises StoreError for a file that cannot be read or names a board that was not measured, BoardError for
+    marks that make no sense.
+    """
+    edits = marks_from_json(read_bytes(path, largest_mb=20, what="marks file"))
+    measured = {b.id for b in read_boards_record(boards_folder).boards}
+    for board_id, _ in edits:
+        if board_id not in measured:
+            raise StoreError(
+                f"{path.name} names board {board_id[:40]}, which was not measured.",
+                f"Name the boards as {BOARDS_FILE} does.",
+            )
+    return edits
+
+
 def folder_to_layouts(
     boards_folder: Path,
     out: Path,
@@ -94,22 +114,29 @@ def folder_to_layouts(
     wishes: Wishes | None = None,
     n_best: int = 3,
     seed: int = 0,
+    marks_file: Path | None = None,
     progress: Progress | None = None,
 ) -> list[SavedLayout]:
-    """Search the best layouts of measured boards and write each with its picture, best first."""
+    """Search the best layouts of measured boards and write each with its picture, best first.
+
+    marks_file: see `read_marks_file`; the layouts name it, for their papers to be made from it too.
+    """
+    edits = read_marks_file(marks_file, boards_folder) if marks_file else {}
     chosen = shortlist_boards(read_boards(boards_folder, pictures_of=()), top_mm=top_mm, wishes=wishes)
     ids = {b.id for b in chosen.boards}
     boards = [b for b in read_boards(boards_folder, pictures_of=ids) if b.id in ids]
     if progress:
         progress(0, 0, "pricing every seam")
-    pile = read_known_pile(boards_folder, boards, length_mm=top_mm[0] if top_mm else None)
+    pile = read_known_pile(boards_folder, boards, length_mm=top_mm[0] if top_mm else None, edits=edits)
     problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
     found = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
     layouts = [tell_shortlist(layout, chosen) for layout in found]
     source = {
-        "boards": Path(os.path.relpath(boards_folder.resolve(), out.resolve())).as_posix(),
+        "boards": _path_from(out, boards_folder),
         "boards_sha256": sha256_of(boards_folder / BOARDS_FILE),
     }
+    if marks_file:
+        source |= {"marks": _path_from(out, marks_file), "marks_sha256": sha256_of(marks_file)}
     sweep_parts(out)
 
     def save(number: int, layout: Layout) -> SavedLayout:
@@ -120,6 +147,10 @@ def folder_to_layouts(
 
     with ThreadPoolExecutor(_WORKERS) as pool:
         return list(pool.map(save, range(1, len(layouts) + 1), layouts))
+
+
+def _path_from(folder: Path, path: Path) -> str:
+    return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
 
 
 def layout_to_files(
@@ -194,8 +225,22 @@ def file_to_papers(
     place = boards_folder_of(layout, layout_file)
     used = {p.board_id for p in layout.placements}
     boards = read_boards(place, pictures_of=used)
-    features = read_known_features(place, [b for b in boards if b.id in used])
+    edits = _edits_of(layout, layout_file, place)
+    features = read_known_features(place, [b for b in boards if b.id in used], edits)
     return layout_to_files(layout, boards, folder, paper=paper, units=units, strips=strips, features=features)
+
+
+def _edits_of(layout: Layout, layout_file: Path, boards_folder: Path) -> dict[tuple[str, Side], Edits]:
+    """What was corrected by hand when a layout file was made. Raises StoreError when that changed since."""
+    if "marks" not in layout.made_from:
+        return {}
+    path = layout_file.parent / layout.made_from["marks"]
+    edits = read_marks_file(path, boards_folder)
+    if layout.made_from.get("marks_sha256") != sha256_of(path):
+        raise StoreError(
+            f"{path.name} changed after {layout_file.name} was made.", "Arrange the boards again."
+        )
+    return edits
 
 
 def boards_folder_of(layout: Layout, layout_file: Path) -> Path:

@@ -6,14 +6,17 @@ It holds for the same boards.json and this program's own code; else it is worked
 from __future__ import annotations
 
 import contextlib
+import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from grainmatch.errors import StoreError
+from grainmatch.face.edits import EditsOfFaces, marks_to_json
 from grainmatch.model import Board, Cathedral, Features, Mark, Sapwood, Side
 from grainmatch.pipeline.cache import code_fingerprint
-from grainmatch.pipeline.features import read_features
+from grainmatch.pipeline.features import correct_features, read_features
 from grainmatch.report.pack import map_pack, write_pack
 from grainmatch.report.record import BOARDS_FILE, sha256_of
 from grainmatch.score.pile import Pile
@@ -21,6 +24,7 @@ from grainmatch.score.problem import read_usable
 
 FEATURES_FILE = "features.pack"
 SEAMS_FILE = "seams.pack"
+_NO_EDITS: EditsOfFaces = MappingProxyType({})
 _KINDS = (Cathedral, Features, Mark, Pile, Sapwood)
 
 
@@ -29,22 +33,27 @@ def keep_features(folder: Path, features: Mapping[tuple[str, Side], Features]) -
     write_pack(folder / FEATURES_FILE, (_stamp(folder), features))
 
 
-def read_known_features(folder: Path, boards: Sequence[Board]) -> Mapping[tuple[str, Side], Features]:
-    """What was read from the faces, now when it is not known."""
+def read_known_features(
+    folder: Path, boards: Sequence[Board], edits: EditsOfFaces = _NO_EDITS
+) -> Mapping[tuple[str, Side], Features]:
+    """What was read from the faces, now when it is not known, and corrected by the edits."""
     known: Mapping[tuple[str, Side], Features] | None = _find(folder / FEATURES_FILE, _stamp(folder))
-    return read_features(boards) if known is None else known
+    return correct_features(read_features(boards) if known is None else known, edits)
 
 
-def read_known_pile(folder: Path, boards: Sequence[Board], *, length_mm: float | None) -> Pile:
-    """The raw costs of all seams, priced now when not known for these boards and this length of top.
+def read_known_pile(
+    folder: Path, boards: Sequence[Board], *, length_mm: float | None, edits: EditsOfFaces = _NO_EDITS
+) -> Pile:
+    """The raw costs of all seams, priced now when not known for these boards, edits and length of top.
 
     Raises LayoutError when no board is long enough.
     """
-    stamp = (*_stamp(folder), length_mm, "\n".join(b.id for b in boards))
+    said = hashlib.sha256(marks_to_json(edits).encode()).hexdigest()
+    stamp = (*_stamp(folder), length_mm, "\n".join(b.id for b in boards), said)
     known: Pile | None = _find(folder / SEAMS_FILE, stamp)
     if known is not None:
         return known
-    pile = read_usable(boards, read_known_features(folder, boards), length_mm=length_mm)
+    pile = read_usable(boards, read_known_features(folder, boards, edits), length_mm=length_mm)
     with contextlib.suppress(StoreError):  # a folder closed to us: priced again next time
         write_pack(folder / SEAMS_FILE, (stamp, pile))
     return pile

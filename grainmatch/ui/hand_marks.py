@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from grainmatch.face.edits import Edits, add_mark, apply_edits, edits_from_data, edits_to_data
+from grainmatch.face.edits import Edits, add_mark, edits_from_data, edits_to_data
 from grainmatch.model import Features, Side
+from grainmatch.pipeline.features import correct_features
 from grainmatch.store import Job, Shop
 
 _OTHER: Mapping[Side, Side] = {"A": "B", "B": "A"}
@@ -50,13 +51,12 @@ def keep_edits(shop: Shop, job_id: str, board_id: str, side: Side, edits: Edits)
     return shop.update_job(job_id, details={"boards": said})
 
 
-def correct_features(
-    features: Mapping[tuple[str, Side], Features], job: Job
-) -> dict[tuple[str, Side], Features]:
+def corrected(features: Mapping[tuple[str, Side], Features], job: Job) -> dict[tuple[str, Side], Features]:
     """What was read from a job's faces, as the maker corrected it."""
-    said: Mapping[str, Any] = job.details.get("boards", {})
-    edits = {board_id: edits_of(said.get(board_id, {})) for board_id in {key[0] for key in features}}
-    return {key: apply_edits(f, edits[key[0]].get(key[1], Edits())) for key, f in features.items()}
+    edits: dict[tuple[str, Side], Edits] = {}
+    for board_id, said in job.details.get("boards", {}).items():
+        edits |= {(board_id, side): of_face for side, of_face in edits_of(said).items()}
+    return correct_features(features, edits)
 
 
 def _side(side: str) -> Side:

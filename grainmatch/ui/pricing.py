@@ -16,7 +16,7 @@ from grainmatch.score.pile import Pile
 from grainmatch.score.problem import price_pile, read_usable
 from grainmatch.score.shortlist import shortlist_boards
 from grainmatch.store import Job, Shop
-from grainmatch.ui.hand_marks import correct_features
+from grainmatch.ui.hand_marks import corrected
 from grainmatch.ui.stock import Stock, read_set
 
 _WORKERS = 2
@@ -67,7 +67,7 @@ _features = Memory(_FACES_KEPT)
 
 def job_features(shop: Shop, job: Job, stock: Stock) -> dict[tuple[str, Side], Features]:
     """What is read from every face of these boards, as the maker corrected it."""
-    return correct_features(faces_as_read(shop, job, stock), job)
+    return corrected(faces_as_read(shop, job, stock), job)
 
 
 def faces_as_read(shop: Shop, job: Job, stock: Stock) -> dict[tuple[str, Side], Features]:
