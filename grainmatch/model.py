@@ -80,7 +80,9 @@ class Bench:
 
     face_height_mm is how far that plane lies above the bench top. px_per_mm is the scale at the
     middle of the photo on it, scale_sigma_frac its relative 1-sigma. scale_from says in words
-    what gave the scale. sheet_height_mm is how far the sheets' plane lies above the bench top.
+    what gave the scale. sheet_height_mm is how far the sheets' plane lies above the bench top. spread
+    holds pairs of cameras one sigma either way along each independent direction of what is not known
+    of view and thickness, for carrying it to any size; empty when scale_sigma_frac is all there is.
     """
 
     photo: Photo
@@ -94,6 +96,7 @@ class Bench:
     sheet_outlines_px: tuple[Points, ...] = ()
     sheet_height_mm: float = 0.0
     warnings: tuple[str, ...] = ()
+    spread: tuple[tuple[Camera, Camera], ...] = ()
 
 
 # --- board and face --------------------------------------------------------------------------

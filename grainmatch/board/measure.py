@@ -8,7 +8,7 @@ import numpy as np
 
 from grainmatch.board.frame import Frame
 from grainmatch.board.outline import BoardOutline
-from grainmatch.geometry import Points
+from grainmatch.geometry import Points, pixels_to_plane, plane_to_pixels
 from grainmatch.model import Bench
 
 
@@ -52,19 +52,39 @@ def measure_outline(bench: Bench, outline: BoardOutline) -> FaceSizes:
     length = float(np.ptp(both[:, 0]))
     widths = [_width_at(upper, lower, 0.5 * (upper[k, 0] + lower[k, 0])) for k in (0, -1)]
     s = outline.sigma_mm
-    scale = bench.scale_sigma_frac
+    by_view = _view_sigma_mm(bench, outline, np.array([length, *widths]))
     return FaceSizes(
         length,
         widths[0],
         widths[1],
         _crook(upper, lower),
-        float(np.hypot(np.hypot(s[2], s[3]), scale * length)),
-        float(np.hypot(np.hypot(s[0], s[1]), scale * max(widths))),
+        float(np.hypot(np.hypot(s[2], s[3]), by_view[0])),
+        float(np.hypot(np.hypot(s[0], s[1]), by_view[1:].max())),
         upper,
         lower,
         frame.origin_mm,
         angle,
     )
+
+
+def _view_sigma_mm(bench: Bench, outline: BoardOutline, sizes_mm: Points) -> Points:
+    """1-sigma of length and both widths (3,) from what is not known of the view, where the board lies."""
+    if not bench.spread:
+        return bench.scale_sigma_frac * sizes_mm
+    corners = np.array([edge[k] for edge in (outline.upper_mm, outline.lower_mm) for k in (0, -1)])
+    seen = plane_to_pixels(bench.camera, corners, bench.face_height_mm)
+    half = [
+        _spans(pixels_to_plane(a, seen, bench.face_height_mm))
+        - _spans(pixels_to_plane(b, seen, bench.face_height_mm))
+        for a, b in bench.spread
+    ]
+    return np.asarray(np.sqrt((np.square(half) / 4).sum(axis=0)))
+
+
+def _spans(corners: Points) -> Points:
+    """Length and both widths of upper and lower corners, left and right of each."""
+    a, b, c, d = corners
+    return np.asarray(np.hypot(*np.array([(b + d - a - c) / 2, c - a, d - b]).T))
 
 
 def _width_at(upper: Points, lower: Points, x: float) -> float:

@@ -15,7 +15,7 @@ from grainmatch.errors import PhotoError
 from grainmatch.geometry import Camera, pixels_to_plane
 from grainmatch.model import Photo, Sheet
 from grainmatch.photo.corners import CornersProblem, curl_sheets, cut_sigma_px, turned
-from grainmatch.photo.edges import USUAL_SAG_MM, USUAL_TAPER_MM, LongEdges
+from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
 
 Floats = NDArray[np.float64]
 
@@ -31,14 +31,15 @@ USUAL_FOCAL_SIGMA_FRAC = 0.25
 LEAST_CORNER_SIGMA_PX = 0.015
 _ROUGH_RMS_PX = 0.5
 _ROUGH_NOISE_PX = 0.05
+_LENSES_N = 41  # tried between the bounds of k1, to start near the best
 _ODD_RISE_MM = 1.5
 _ODD_TAPER_MM = 0.8
 _SHEET_OR_BOARDS = (
     "The sheet and the boards' straight, parallel edges disagree; does it lie flat where you said?"
 )
 _HOPELESS = 100.0  # a start this many times worse than the best is not worth solving from
-# The boards at hand may be truer or more crooked than usual, within these bounds of sag and taper in mm.
-_BEND_BOUNDS_MM = ((0.08, 2.0), (0.12, 3.0))
+# The boards at hand may be truer or more crooked than usual, within these bounds of their bends in mm.
+_BEND_BOUNDS_MM = ((0.08, 2.0), (0.05, 1.0), (0.12, 3.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,35 +105,63 @@ def fit_camera(
         noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
     sigma_px = cut_sigma_px(by_size, noise_px)
     problem = replace(problem, sigma_px=sigma_px, edges=edges or None, lift_mm=lift_mm)
-    solved = problem.solve(best.x, tolerance=_FINE_TOLERANCE)
+    start = _along_lens(problem, best) if edges else best.x
+    solved = problem.solve(start, tolerance=_FINE_TOLERANCE)
     if edges:
         problem = replace(problem, usual_bend_mm=_usual_bend(edges, problem.camera(solved.x), lift_mm))
         solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
     fit = _describe(problem, solved, photo)
-    if edges and _disagree(edges.bend(fit.camera, lift_mm)[:, 2], solved.x[problem.rises_from :]):
+    if edges and _disagree(
+        edges.bend(fit.camera, lift_mm)[edges.told.all(axis=1), 3], solved.x[problem.rises_from :]
+    ):
         fit = replace(fit, notes=(*fit.notes, _SHEET_OR_BOARDS))
     return fit
 
 
+def _along_lens(problem: CornersProblem, solved: Any) -> Floats:
+    """The best state along the valley of cameras that differ in k1 and show the sheets alike: of edges that
+    bend by many sigmas, none pulls any more, so the nearest minimum need not be the least."""
+    along = np.insert(_follow_k1(solved.jac.T @ solved.jac)[0], 1, 1.0)
+    lenses = np.linspace(-problem.k1_most, problem.k1_most, _LENSES_N)
+    states = [solved.x + along * (k1 - solved.x[1]) for k1 in lenses]
+    return min(states, key=lambda s: float((problem.residuals(s) ** 2).sum()))
+
+
+def _follow_k1(bowl: Floats) -> tuple[Floats, Floats]:
+    """How all else (n - 1,) follows k1 down the middle of a cost with slopes' squares `bowl` (n, n), and its
+    covariance when k1 is known."""
+    rest = np.arange(len(bowl)) != 1
+    inner = np.linalg.inv(bowl[np.ix_(rest, rest)])
+    return np.asarray(-inner @ bowl[rest, 1]), np.asarray(inner)
+
+
 def _disagree(tapers_mm: Floats, rises_mm: Floats) -> bool:
     """Whether the sheet speaks against the boards: it must rise oddly far, or all boards taper alike."""
-    common = float(np.median(tapers_mm))
-    spread = 1.4826 * float(np.median(np.abs(tapers_mm - common)))
+    common = float(np.median(tapers_mm)) if len(tapers_mm) else 0.0
+    spread = 1.4826 * float(np.median(np.abs(tapers_mm - common))) if len(tapers_mm) else 0.0
     alike = len(tapers_mm) >= 3 and abs(common) > max(_ODD_TAPER_MM, 3 * spread)
     return alike or bool((np.abs(rises_mm) > _ODD_RISE_MM).any())
 
 
-def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float]:
-    """Typical sag and taper of these boards (robust 1-sigma), one board's worth drawn to what is usual."""
-    bends = edges.bend(camera, lift_mm)
-    sizes = []
-    for seen, usual, bounds in zip(
-        (bends[:, :2].ravel(), bends[:, 2]), (USUAL_SAG_MM, USUAL_TAPER_MM), _BEND_BOUNDS_MM, strict=True
-    ):
-        typical = 1.4826 * float(np.median(np.abs(seen)))
-        share = len(edges) / (len(edges) + 1)
-        sizes.append(float(np.clip(share * typical + (1 - share) * usual, *bounds)))
-    return sizes[0], sizes[1]
+def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float, float]:
+    """Typical sag, sag apart and taper of these boards (robust 1-sigma), drawn to what is usual when few."""
+    bends, both = edges.bend(camera, lift_mm), edges.told.all(axis=1)
+    sag, apart, taper = (
+        _typical(seen, usual, bounds)
+        for seen, usual, bounds in zip(
+            (bends[:, :2][edges.told], bends[both, 2], bends[both, 3]),
+            USUAL_BEND_MM,
+            _BEND_BOUNDS_MM,
+            strict=True,
+        )
+    )
+    return sag, apart, taper
+
+
+def _typical(seen: Floats, usual: float, bounds: tuple[float, float]) -> float:
+    share = max(len(seen) - 1, 0) / max(len(seen), 1)  # one of them is used up by lens and tilt
+    size = 1.4826 * float(np.median(np.abs(seen))) if len(seen) else usual
+    return float(np.clip(share * size + (1 - share) * usual, *bounds))
 
 
 def _focal_prior(photo: Photo) -> tuple[float, float]:
@@ -202,9 +231,8 @@ def _place_in_first(camera: Camera, sheet: Sheet) -> Floats:
 
 
 def _describe(problem: CornersProblem, solved: Any, photo: Photo) -> CameraFit:
-    state: Floats = solved.x
+    state, cov = _weigh_lens(problem, solved)
     frame = _bench_frame(problem.camera(state))
-    cov = np.linalg.inv(solved.jac.T @ solved.jac)
     size = np.sqrt(np.diag(cov))
     values, vectors = np.linalg.eigh(cov / np.outer(size, size))
     spread = []
@@ -222,6 +250,37 @@ def _describe(problem: CornersProblem, solved: Any, photo: Photo) -> CameraFit:
         spread=tuple((a, b) for a, b in spread),
         notes=_notes(photo, camera, float(size[0]), rms_px),
     )
+
+
+def _weigh_lens(problem: CornersProblem, solved: Any) -> tuple[Floats, Floats]:
+    """State and covariance with k1 at its mean, where what is expected of it is far from a normal curve.
+
+    The view tells k1 by a normal curve about its own best value, all else following; times the long-tailed
+    expectation that is often nearly flat, or has two summits, and the summit's own curvature says nothing of
+    the other. So mean and variance are sums over all k1 (Laplace's approximation for the rest only).
+    """
+    state: Floats = solved.x
+    rest = np.arange(len(state)) != 1
+    bowl = solved.jac.T @ solved.jac
+    expected, slope, curvature = problem.expect_k1(np.array([state[1]]))
+    follow, inner = _follow_k1(bowl)
+    told = max(float(bowl[1, 1] - curvature[0] + bowl[rest, 1] @ follow), 1e-6)
+    seen_k1 = state[1] + float(slope[0]) / told
+    k1 = np.linspace(-2.5 * problem.k1_most, 2.5 * problem.k1_most, 2001)
+    k1 = np.sort(np.append(k1, state[1] + np.linspace(-5, 5, 401) / math.sqrt(told)))
+    cost = 0.5 * told * (k1 - seen_k1) ** 2 + problem.expect_k1(k1)[0] - expected[0]
+    share = np.exp(-(cost - cost.min())) * np.gradient(k1)
+    share /= share.sum()
+    mean = float(share @ k1)
+    variance = float(share @ (k1 - mean) ** 2)
+    moved = state.copy()
+    moved[1] = mean
+    moved[rest] += follow * (mean - state[1])
+    cov = np.zeros_like(bowl)
+    cov[np.ix_(rest, rest)] = inner + variance * np.outer(follow, follow)
+    cov[rest, 1] = cov[1, rest] = variance * follow
+    cov[1, 1] = variance
+    return moved, cov
 
 
 def _notes(photo: Photo, camera: Camera, focal_sigma_frac: float, rms_px: float) -> tuple[str, ...]:

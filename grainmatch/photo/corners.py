@@ -15,7 +15,7 @@ from scipy.optimize import least_squares
 
 from grainmatch.geometry import Camera, project
 from grainmatch.model import Sheet
-from grainmatch.photo.edges import USUAL_SAG_MM, USUAL_TAPER_MM, LongEdges
+from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ class CornersProblem:
     sigma_px: Floats
     curl: Floats
     edges: LongEdges | None = None
-    usual_bend_mm: tuple[float, float] = (USUAL_SAG_MM, USUAL_TAPER_MM)
+    usual_bend_mm: tuple[float, float, float] = USUAL_BEND_MM
     lift_mm: float = 0.0
 
     def camera(self, state: Floats) -> Camera:
@@ -94,13 +94,20 @@ class CornersProblem:
         )
 
     @property
-    def _k1_most(self) -> float:
+    def k1_most(self) -> float:
         return K1_MOST if len(self.sigma_px) > 8 else K1_FROM_FOUR
 
     @property
     def rises_from(self) -> int:
         """Where the sheets' rises start in a state."""
         return 8 + 3 * (len(self.sheets) - 1)
+
+    def expect_k1(self, k1: Floats) -> tuple[Floats, Floats, Floats]:
+        """What is expected of each k1 alone: cost, its slope, and the curvature it has in `slopes`."""
+        usual, tame = k1 / K1_USUAL, _tame(k1 / K1_USUAL)
+        by_usual = _tame_slope(usual) / K1_USUAL
+        cost = 0.5 * (tame**2 + (k1 / self.k1_most) ** 2)
+        return cost, tame * by_usual + k1 / self.k1_most**2, by_usual**2 + 1 / self.k1_most**2
 
     def misfit_px(self, state: Floats) -> Floats:
         seen = project(self.camera(state), self._corners_mm(state))
@@ -126,17 +133,20 @@ class CornersProblem:
         usual = [np.array([state[1] / K1_USUAL]), state[self.rises_from :] / USUAL_RISE_MM]
         if self.edges:
             usual.append(self._bends(self.edges, state))
-        return np.concatenate([[focal, state[1] / self._k1_most], tilt]), np.concatenate(usual)
+        return np.concatenate([[focal, state[1] / self.k1_most], tilt]), np.concatenate(usual)
 
     def _bends(self, edges: LongEdges, state: Floats) -> Floats:
-        sag, taper = self.usual_bend_mm
-        return (edges.bend(self.camera(state), self.lift_mm) / (sag, sag, taper)).ravel()
+        return np.asarray(edges.bend(self.camera(state), self.lift_mm) / self._bend_sigma(edges)).ravel()
+
+    def _bend_sigma(self, edges: LongEdges) -> Floats:
+        sag, apart, taper = self.usual_bend_mm
+        return np.hypot((sag, sag, apart, taper), edges.noise_mm)
 
     def slopes(self, state: Floats) -> Floats:
         """Derivatives (residuals, state) of `residuals`."""
         rises_n = len(state) - self.rises_from
         firm, usual = np.zeros((4, len(state))), np.zeros((1 + rises_n, len(state)))
-        firm[0, 0], firm[1, 1] = 1 / self.focal_sigma_frac, 1 / self._k1_most
+        firm[0, 0], firm[1, 1] = 1 / self.focal_sigma_frac, 1 / self.k1_most
         firm[2:, :5] = self._turn_slopes(state)[:, :2, 2].T / TILT_SIGMA_RAD
         usual[0, 1] = 1 / K1_USUAL
         usual[1:, self.rises_from :] = np.eye(rises_n) / USUAL_RISE_MM
@@ -153,8 +163,7 @@ class CornersProblem:
         by_camera, by_place = self._projected_slopes(places, state)
         by_flat = by_place[:, :2].reshape(-1, 2, 2)
         moves = np.asarray(-np.linalg.solve(by_flat, by_camera.reshape(-1, 2, 8)), dtype=np.float64)
-        sag, taper = self.usual_bend_mm
-        slopes = edges.bend_slopes(flat, moves) / np.array([sag, sag, taper])[:, None]
+        slopes = edges.bend_slopes(flat, moves) / self._bend_sigma(edges)[..., None]
         return np.asarray(slopes.reshape(-1, 8))
 
     def _turn_slopes(self, state: Floats) -> Floats:

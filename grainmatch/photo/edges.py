@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -15,14 +16,16 @@ from grainmatch.photo.rectify import frame_face
 
 Floats = NDArray[np.float64]
 
-# A planed edge's bow and a board's taper, in mm: long-tailed, because some boards have plenty.
-USUAL_SAG_MM = 0.25
-USUAL_TAPER_MM = 0.4
+# How far in mm a planed edge sags, opposite edges sag apart (half of it), and a board tapers: long-tailed,
+# because some boards have plenty. Crook bends both edges alike, a lens bends them apart.
+USUAL_BEND_MM = (0.25, 0.12, 0.4)
 LEAST_LENGTH_MM = 250.0
+NEIGHBOUR_MM = 4.0
 _STATIONS = 41
 _LOOKS = 5  # along the edge, averaged at each station
 _REACH_MM = 2.5
 _LEAST_STATIONS = 15
+_BASIS = np.vander(np.linspace(-1, 1, _STATIONS), 3, increasing=True) @ [[1, 0, -0.5], [0, 1, 0], [0, 0, 1.5]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,27 +33,37 @@ class LongEdges:
     """The long edges of some boards.
 
     traced_px (boards, 2, n, 2): upper, then lower, left to right. solve (boards, 2, 3, n) takes offsets
-    across a board to their constant, slope and bow along it, doubtful stations left out.
+    across a board to their constant, slope and bow along it, doubtful stations left out; zero for an edge
+    that tells nothing. noise_mm (boards, 4): 1-sigma of `bend` from seeing the edges.
     """
 
     traced_px: NDArray[np.float64]
     solve: Floats
+    noise_mm: Floats
 
     def __len__(self) -> int:
         return len(self.traced_px)
+
+    @cached_property
+    def told(self) -> NDArray[np.bool_]:
+        """Which edges (boards, 2) tell something."""
+        return np.asarray(self.solve.any(axis=(2, 3)))
 
     def lay_flat(self, camera: Camera, height_mm: float) -> Points:
         """The traced points (boards * 2 * n, 2), mm, on the plane as `camera` sees it."""
         return pixels_to_plane(camera, self.traced_px.reshape(-1, 2), height_mm)
 
     def bend(self, camera: Camera, height_mm: float) -> Floats:
-        """Sag of upper and lower edge, and taper (boards, 3), mm, on the plane as `camera` sees it."""
+        """Sag of upper and lower edge, half of how much they sag apart, and taper (boards, 4), mm.
+
+        On the plane as `camera` sees it; zero where an edge needed for it tells nothing.
+        """
         flat = self.lay_flat(camera, height_mm).reshape(self.traced_px.shape)
         _, across, _ = _directions(flat)
         return self._bend_of(np.einsum("beni,bi->ben", flat, across)[..., None])[..., 0]
 
     def bend_slopes(self, flat_mm: Points, moves: Floats) -> Floats:
-        """Derivatives (boards, 3, k) of `bend` by what moves the points flat_mm (m, 2), laid flat, by `moves`
+        """Derivatives (boards, 4, k) of `bend` by what moves the points flat_mm (m, 2), laid flat, by `moves`
         (m, 2, k)."""
         flat = flat_mm.reshape(self.traced_px.shape)
         moved = moves.reshape(*flat.shape, -1)
@@ -62,10 +75,12 @@ class LongEdges:
         return self._bend_of(offsets)
 
     def _bend_of(self, offsets: Floats) -> Floats:
-        """Sags and taper (boards, 3, k) of offsets (boards, 2, n, k) across each board."""
+        """The bends (boards, 4, k) of offsets (boards, 2, n, k) across each board."""
         terms = np.matmul(self.solve, offsets)
+        both = np.asarray(self.told.all(axis=1))[:, None]
+        sag = 1.5 * terms[:, :, 2]
         taper = 2 * (terms[:, 1, 1] - terms[:, 0, 1])
-        return np.stack([1.5 * terms[:, 0, 2], 1.5 * terms[:, 1, 2], taper], axis=1)
+        return np.stack([sag[:, 0], sag[:, 1], (sag[:, 1] - sag[:, 0]) / 2 * both, taper * both], axis=1)
 
 
 def _directions(flat: Floats) -> tuple[Floats, Floats, Floats]:
@@ -79,20 +94,57 @@ def _directions(flat: Floats) -> tuple[Floats, Floats, Floats]:
 def trace_boards(bench: Bench, outlines_px: Sequence[Points]) -> LongEdges:
     """The long edges of each outline (n, 2), found again in the photo to a fraction of a pixel.
 
-    Across each of 41 stations the strongest colour step within 2.5 mm of the outline counts. Boards shorter
-    than 250 mm, or with too few clear stations, are left out.
+    Across each of 41 stations the strongest colour step within 2.5 mm of the outline counts. Boards that
+    touch along their length are traced as one wide board, for at a seam lines of the figure are as strong.
+    Boards shorter than 250 mm, and edges with too few clear stations, are left out.
     """
-    traced, solves = [], []
-    for outline in outlines_px:
-        sides_mm = _long_sides(bench, np.asarray(outline, dtype=np.float64))
-        if np.hypot(*(sides_mm[0][-1] - sides_mm[0][0])) < LEAST_LENGTH_MM:
+    sides_mm = [_long_sides(bench, np.asarray(o, dtype=np.float64)) for o in outlines_px]
+    traced, solves, noises = [], [], []
+    for first, last, boards_n in _piles(sides_mm):
+        sides = sides_mm[first][0], sides_mm[last][1]
+        if min(np.hypot(*(side[-1] - side[0])) for side in sides) < LEAST_LENGTH_MM:
             continue
-        sides = [_trace(bench, side) for side in sides_mm]
-        solve = [_solver(offset_mm) for _, offset_mm in sides]
-        if all(s is not None for s in solve):
-            traced.append([points for points, _ in sides])
-            solves.append(solve)
-    return LongEdges(np.array(traced), np.array(solves, dtype=np.float64))
+        lines, offsets_mm = zip(*(_trace(bench, side) for side in sides), strict=True)
+        solved = [_solve(o) for o in offsets_mm]
+        if any(solve.any() for solve, _ in solved):
+            traced.append(lines)
+            solves.append([solve for solve, _ in solved])
+            noises.append(_bend_noise([noise for _, noise in solved], boards_n))
+    return LongEdges(np.array(traced), np.array(solves, dtype=np.float64), np.array(noises))
+
+
+def _piles(sides_mm: Sequence[tuple[Points, Points]]) -> list[tuple[int, int, int]]:
+    """Boards that touch along their length: first, last and how many; a board alone is a pile too."""
+    below = [_neighbour(sides[1], [s[0] for s in sides_mm]) for sides in sides_mm]
+    piles = []
+    for first in sorted(set(range(len(sides_mm))) - set(below)):
+        last, boards_n = first, 1
+        while (after := below[last]) is not None and boards_n < len(sides_mm):
+            last, boards_n = after, boards_n + 1
+        piles.append((first, last, boards_n))
+    return piles
+
+
+def _neighbour(lower_mm: Points, uppers_mm: Sequence[Points]) -> int | None:
+    """Which upper side runs within `NEIGHBOUR_MM` of a lower side's middle and quarters."""
+    places = resample_polyline(lower_mm, 5)[1:-1].astype(np.float32)
+    for n, upper in enumerate(uppers_mm):
+        line = upper.astype(np.float32).reshape(-1, 1, 2)
+        back = np.concatenate([line, line[::-1]])  # a ring without room inside
+        apart = [cv2.pointPolygonTest(back, (float(x), float(y)), True) for x, y in places]
+        if np.median(np.abs(apart)) < NEIGHBOUR_MM:
+            return n
+    return None
+
+
+def _bend_noise(noises: Sequence[Floats], boards_n: int) -> Floats:
+    """1-sigma of a pile's sags, half the sag apart and taper, from its edges' 1-sigma of slope and bow (2,).
+
+    What boards in it bend apart and taper adds up.
+    """
+    slope, bow = np.transpose(noises)
+    seen = np.array([*1.5 * bow, 0.75 * np.hypot(*bow), 2 * np.hypot(*slope)])
+    return np.asarray(np.hypot(seen, np.array([0.0, 0.0, *USUAL_BEND_MM[1:]]) * np.sqrt(boards_n - 1)))
 
 
 def _long_sides(bench: Bench, outline_px: Points) -> tuple[Points, Points]:
@@ -103,18 +155,11 @@ def _long_sides(bench: Bench, outline_px: Points) -> tuple[Points, Points]:
     corners = [
         int(np.argmin(np.hypot(*((level - c) * (3.0, 1.0)).T))) for c in ((0, 0), (1, 0), (1, 1), (0, 1))
     ]
-    order = (
-        1
-        if _steps(corners[0], corners[1], len(outline)) <= _steps(corners[1], corners[0], len(outline))
-        else -1
-    )
+    n = len(outline)
+    order = 1 if (corners[1] - corners[0]) % n < (corners[2] - corners[0]) % n else -1
     upper = _walk(outline, corners[0], corners[1], order)
     lower = _walk(outline, corners[3], corners[2], -order)
     return upper, lower
-
-
-def _steps(a: int, b: int, n: int) -> int:
-    return (b - a) % n
 
 
 def _walk(outline: Points, start: int, end: int, order: int) -> Points:
@@ -161,21 +206,23 @@ def _steepest(profile: NDArray[np.float32], t_mm: Floats) -> Floats:
     return np.where(clear, at, np.nan)
 
 
-def _solver(offset_mm: Floats) -> Floats | None:
-    """Least-squares map (3, n) from offsets to constant, slope and bow over clear stations; None when few.
+def _solve(offset_mm: Floats) -> tuple[Floats, Floats]:
+    """Least-squares map (3, n) from offsets to constant, slope and bow, and the 1-sigma of slope and bow.
+
+    Over clear stations; zeros when there are few.
 
     Stations off the run of their edge (a shadow, a knot at the edge) are left out.
     """
-    s = np.linspace(-1, 1, len(offset_mm))
-    basis = np.column_stack([np.ones_like(s), s, 1.5 * s * s - 0.5])
+    nothing = np.zeros((3, _STATIONS)), np.zeros(2)
     use = np.isfinite(offset_mm)
     for _ in range(4):
         if use.sum() < _LEAST_STATIONS:
-            return None
-        fit = np.linalg.lstsq(basis[use], offset_mm[use], rcond=None)[0]
-        left = np.abs(np.where(np.isfinite(offset_mm), offset_mm, np.inf) - basis @ fit)
+            return nothing
+        fit = np.linalg.lstsq(_BASIS[use], offset_mm[use], rcond=None)[0]
+        left = np.abs(np.where(np.isfinite(offset_mm), offset_mm, np.inf) - _BASIS @ fit)
         use = left < max(3 * 1.4826 * float(np.median(left[use])), 0.08)
     if use.sum() < _LEAST_STATIONS:
-        return None
-    weighted = basis * use[:, None]
-    return np.asarray(np.linalg.solve(basis[use].T @ basis[use], weighted.T))
+        return nothing
+    cover = np.linalg.inv(_BASIS[use].T @ _BASIS[use])
+    noise = float(np.sqrt((left[use] ** 2).mean()))
+    return np.asarray(cover @ (_BASIS * use[:, None]).T), noise * np.sqrt(np.diag(cover)[1:])

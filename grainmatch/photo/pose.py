@@ -208,6 +208,24 @@ def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
     return replace(refined, warnings=(*refined.warnings, *words))
 
 
+def bend_apart_mm(before: Bench, after: Bench, outlines_px: Sequence[Points]) -> float:
+    """By how much the long edges of outlines (n, 2) bend on the one bench and not on the other, at most."""
+    most = 0.0
+    for outline in outlines_px:
+        a, b, c, d = rectangle_corners(outline)
+        for start, end in ((a, b), (d, c)):
+            line = np.array([start, (start + end) / 2, end])
+            sags = [_sag_mm(pixels_to_plane(e.camera, line, e.face_height_mm)) for e in (before, after)]
+            most = max(most, abs(sags[1] - sags[0]))
+    return most
+
+
+def _sag_mm(line: Points) -> float:
+    """How far the middle one of three points lies beside the line through the others, signed."""
+    chord, middle = line[2] - line[0], line[1] - line[0]
+    return float((chord[0] * middle[1] - chord[1] * middle[0]) / np.hypot(*chord))
+
+
 def carry_points(before: Bench, after: Bench, points_mm: Points) -> Points:
     """Points (n, 2) on the faces' plane of one bench to the same photo places on another's."""
     seen = plane_to_pixels(before.camera, points_mm, before.face_height_mm)
@@ -237,18 +255,22 @@ def _bench_from_fit(
     """`lift_mm`: of the faces above the sheets."""
     sheet_height_mm = thickness_mm - lift_mm
     camera = raise_frame(fit.camera, sheet_height_mm)
+    spread = [tuple(raise_frame(c, sheet_height_mm) for c in pair) for pair in fit.spread]
+    if lift_mm:  # what the thickness is wrong by, the faces are nearer to the camera or farther
+        spread.append(tuple(raise_frame(camera, way * THICKNESS_SIGMA_MM) for way in (1, -1)))
     return Bench(
         photo=photo,
         camera=camera,
         face_height_mm=thickness_mm,
         light=measure_light(photo, sheets),
         px_per_mm=plane_px_per_mm(camera, thickness_mm),
-        scale_sigma_frac=scale_sigma_frac(fit, photo, lift_mm),
+        scale_sigma_frac=scale_sigma_frac(camera, spread, photo, thickness_mm),
         scale_from=words,
         sheets=sheets,
         sheet_outlines_px=tuple(_paper_outline_px(s, camera, sheet_height_mm) for s in sheets),
         sheet_height_mm=sheet_height_mm,
         warnings=(*photo.warnings, *fit.notes, *map(_REPEATED.format, (s.number for s in sheets if s.again))),
+        spread=tuple((a, b) for a, b in spread),
     )
 
 
@@ -267,8 +289,10 @@ def plane_px_per_mm(camera: Camera, height_mm: float) -> float:
     return float(1 / math.sqrt(abs(u[0] * v[1] - u[1] * v[0])))
 
 
-def scale_sigma_frac(fit: CameraFit, photo: Photo, lift_mm: float) -> float:
-    """Relative 1-sigma of lengths on the plane `lift_mm` above the sheets.
+def scale_sigma_frac(
+    camera: Camera, spread: Sequence[Sequence[Camera]], photo: Photo, height_mm: float
+) -> float:
+    """Relative 1-sigma of lengths on the plane `height_mm` above the bench.
 
     The root mean square over a board-like span (60 % of the photo's long side, through the middle) and its
     crossing (20 %), from corner noise, focal length, lens and the thickness.
@@ -279,15 +303,14 @@ def scale_sigma_frac(fit: CameraFit, photo: Photo, lift_mm: float) -> float:
     total = 0.0
     for reach in (half * along, half / 3 * along[::-1]):
         ends = np.array([middle - reach, middle + reach])
-
-        def span_mm(camera: Camera, lift: float = lift_mm, ends: Points = ends) -> float:
-            a, b = pixels_to_plane(camera, ends, lift)
-            return float(np.hypot(*(b - a)))
-
-        length = span_mm(fit.camera)
-        by_thickness = span_mm(fit.camera, lift_mm + THICKNESS_SIGMA_MM) - length if lift_mm else 0.0
-        total += (math.hypot(fit.sigma_of(span_mm), by_thickness) / length) ** 2 / 2
+        spans = [[_span_mm(c, ends, height_mm) for c in pair] for pair in spread]
+        total += sum(((a - b) / 2) ** 2 for a, b in spans) / _span_mm(camera, ends, height_mm) ** 2 / 2
     return math.sqrt(total)
+
+
+def _span_mm(camera: Camera, ends_px: Points, height_mm: float) -> float:
+    a, b = pixels_to_plane(camera, ends_px, height_mm)
+    return float(np.hypot(*(b - a)))
 
 
 def _paper_outline_px(sheet: Sheet, camera: Camera, height_mm: float) -> Points:

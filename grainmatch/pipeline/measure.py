@@ -21,6 +21,7 @@ from grainmatch.photo.pose import (
     KnownBoard,
     KnownScale,
     SheetOn,
+    bend_apart_mm,
     carry_points,
     fit_bench,
     fit_bench_from_board,
@@ -34,6 +35,7 @@ from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
+BENT_PX = 0.5
 _WORKERS = 2
 _PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
 
@@ -48,11 +50,24 @@ def measure_boards(
     KnownBoard with the length or width of the first board in reading order.
     Raises PhotoError when there is no scale or no board.
     """
-    bench = scale_photo(photo, thickness_mm, sheet_on, known)
-    outlines = find_boards(bench)
+    bench, outlines = find_straight(scale_photo(photo, thickness_mm, sheet_on, known))
     if not outlines:
         raise no_boards(photo)
     return list(lay_outlines(bench, outlines, thickness_mm))
+
+
+def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
+    """The boards' outlines on the bench, and the bench as it then is.
+
+    A sheet in the middle hardly tells what the lens bends. When the boards' own edges tell that it bends them
+    by more than half a pixel, they are found again with that lens: seams are looked for on straight lines.
+    """
+    outlines = find_boards(bench)
+    seen = [o.outline_px for o in outlines]
+    fitted = refine_with_boards(bench, seen)
+    if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm < BENT_PX:
+        return bench, outlines
+    return fitted, find_boards(fitted)
 
 
 def scale_photo(
@@ -82,7 +97,8 @@ def _read_faces(
     path: Path, shows: Shows, bench: Bench, thickness_mm: float, corrections: Sequence[Correction]
 ) -> Reading:
     """The boards of one photo as found and corrected, each with what is read from its face."""
-    corrected = apply_corrections(bench, find_boards(bench), corrections)
+    bench, found = find_straight(bench)
+    corrected = apply_corrections(bench, found, corrections)
     if not corrected.boards:
         raise no_boards(bench.photo)
     lit, outlines = _fit_again(bench, [c.outline for c in corrected.boards])

@@ -15,6 +15,7 @@ from grainmatch.colour import linear_to_lab, linear_to_srgb, srgb_to_linear
 from grainmatch.errors import PhotoError, UsageError
 from grainmatch.geometry import Points, pixels_to_plane, plane_to_pixels, polygon_mask
 from grainmatch.model import Bench, Photo
+from grainmatch.photo.edges import trace_boards
 from grainmatch.photo.evenness import even_light
 from grainmatch.photo.light import apply_gain
 from grainmatch.photo.paper import find_paper
@@ -78,6 +79,20 @@ def test_sizes_from_true_outlines(scene: SynthScene) -> None:
     across = np.array([[-50, 0], [50, 0]]) + np.array(SIZE) / 2
     a, b = pixels_to_plane(bench.camera, across, THICK_MM)
     assert bench.px_per_mm == pytest.approx(100 / np.hypot(*(b - a)), rel=0.01)
+
+
+def test_boards_that_touch_are_traced_as_one_wide_board(scene: SynthScene) -> None:
+    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+    apart = trace_boards(bench, scene.outlines_px)
+    assert len(apart) == 3
+    assert apart.told.all()
+    flat = [pixels_to_plane(bench.camera, o, THICK_MM) for o in scene.outlines_px]
+    close = [plane_to_pixels(bench.camera, f - (0, 14.0 * n), THICK_MM) for n, f in enumerate(flat)]
+    assert len(trace_boards(bench, close)) == 1
+    # Where an outline starts and which way it runs round changes nothing.
+    turned = [np.roll(o[::-1], 7, axis=0) for o in scene.outlines_px]
+    again = trace_boards(bench, turned)
+    assert again.traced_px == pytest.approx(apart.traced_px, abs=0.5)
 
 
 def test_points_carried_to_a_refined_bench_stay_on_the_same_wood(scene: SynthScene) -> None:

@@ -155,7 +155,7 @@ def test_slopes_of_the_problem_equal_central_differences() -> None:
     solve = np.linalg.pinv(np.vander(np.linspace(-1, 1, 9), 3, increasing=True))
     problem = CornersProblem(
         sheets, (2016, 1512), 3100, 0.2, np.full(96, 0.05), curl_sheets(sheets),
-        edges=LongEdges(np.array(lines, dtype=float), np.array([[solve, solve]])),
+        edges=LongEdges(np.array(lines, dtype=float), np.array([[solve, solve]]), np.full((1, 4), 0.05)),
     )  # fmt: skip
     seen = np.array([math.log(3000), -0.02, 0.3, 0.1, -0.05, 40, -120, 1700, 500, 420, 0.4, *[0.1] * 10])
     assert problem.state_of(problem.camera(seen)) == pytest.approx(seen[:8])
@@ -163,6 +163,35 @@ def test_slopes_of_the_problem_equal_central_differences() -> None:
     for k, step in enumerate(np.eye(len(seen)) * 1e-6):
         rough = (problem.residuals(seen + step) - problem.residuals(seen - step)) / 2e-6
         assert exact[:, k] == pytest.approx(rough, rel=1e-3, abs=1e-4 * np.abs(rough).max())
+
+
+def straight_edges(camera: Camera, places_mm: list[tuple[float, float]], lift_mm: float) -> LongEdges:
+    """Two straight edges a board, y from and to, as the camera sees them with a little noise."""
+    x = np.linspace(-900, 900, 41)
+    lines = [
+        [plane_to_pixels(camera, np.column_stack([x, np.full(41, y)]), lift_mm) for y in board]
+        for board in places_mm
+    ]
+    noise = np.random.default_rng(2).normal(0, 0.05, np.shape(lines))
+    basis = np.vander(np.linspace(-1, 1, 41), 3, increasing=True) @ [[1, 0, -0.5], [0, 1, 0], [0, 0, 1.5]]
+    solve = np.linalg.pinv(basis)
+    return LongEdges(
+        np.array(lines) + noise, np.array([[solve, solve]] * len(lines)), np.full((len(lines), 4), 0.02)
+    )
+
+
+@pytest.mark.parametrize("k1", [0.0, -0.03, 0.05])
+def test_straight_edges_tell_the_lens_that_a_sheet_in_the_middle_cannot(k1: float) -> None:
+    camera = aim_camera(size_px=SIZE, eye_mm=(50, 100, 1700), hfov_deg=66, k1=k1)
+    sheet, photo = sheet_at(camera, (0, 0), 5, 3, 0.03), blank(camera.focal_px)
+    alone = fit_camera([sheet], photo)
+    assert alone.k1_sigma > 0.01  # and says that it does not know
+    assert abs(alone.camera.k1 - k1) < 3 * alone.k1_sigma
+    edges = straight_edges(camera, [(-260, -130), (-128, 20), (22, 190)], 0.0)
+    both = fit_camera([sheet], photo, edges=edges)
+    assert both.k1_sigma < 0.004
+    assert abs(both.camera.k1 - k1) < 2 * both.k1_sigma
+    assert length_error_frac(both.camera, camera, 0.0) < 0.0012
 
 
 def test_without_a_focal_length_the_fit_is_as_good_as_from_many_starts() -> None:
