@@ -24,7 +24,7 @@ from grainmatch.model import Progress
 from grainmatch.photo.pose import KnownScale, SheetOn, check_thickness
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_one_face
-from grainmatch.pipeline.gather import Failure, Measured, Reading, gather_boards
+from grainmatch.pipeline.gather import Failure, Measured, Reading, gather_boards, tell_what_it_shows
 from grainmatch.pipeline.measure import read_bench_photo
 from grainmatch.pipeline.workers import hire_workers
 from grainmatch.wood.species import find_species
@@ -119,7 +119,9 @@ def _read_all(photos: Sequence[Path], options: _Options, processes: int) -> Iter
         return
     options = replace(options, corrections=dict(options.corrections))  # a read-only view cannot travel
     with _somewhere_to_keep(options) as keeping, hire_workers(min(processes, len(fresh))) as do:
-        coming = {path: do(partial(keeping.read_and_keep, path)) for path in fresh}
+        # Photos of ends hold many small pieces and take longest: whoever has one should not start last.
+        in_turn = sorted(fresh, key=lambda path: tell_what_it_shows(path.stem) != "ends")
+        coming = {path: do(partial(keeping.read_and_keep, path)) for path in in_turn}
         for path in photos:
             yield _fetch(path, coming[path], keeping) if path in coming else keeping.read(path)
 
