@@ -13,6 +13,7 @@ import pytest
 
 from grainmatch.report.record import layout_from_json
 from grainmatch.store import Shop, open_shop
+from grainmatch.ui.hand_marks import edits_of
 from grainmatch.ui.launch import find_lan_address
 from tests.ui.browser import CHROMIUM, LAPTOP, PATIENCE_MS, PHONE, Server, needs_chromium, serving
 
@@ -285,6 +286,46 @@ def test_the_top_is_changed_by_finger_on_a_phone(chromium: Any, served: tuple[Se
     view.page.locator("button[data-act=turn]").tap()
     turned = start[0].removesuffix(" ↻") if start[0].endswith("↻") else f"{start[0]} ↻"
     view.wait_for_tags([*start[1:], turned])
+    view.close()
+
+
+def test_marks_are_corrected_by_finger_and_by_keyboard(chromium: Any, served: tuple[Server, Path]) -> None:
+    server, home = served
+    view = Page(chromium, PHONE, finger=True)
+    view.page.goto(f"{server.url}/boards")
+    face = view.page.locator(".whole.kinds").first
+    face.get_by_role("button", name="Remove K1 knot").tap()
+    face.get_by_role("button", name="Put back K1 knot").wait_for()
+    face.get_by_role("button", name="Add a mark").tap()
+    lines = face.locator(".lines")
+    lines.tap(position={"x": 250, "y": lines.bounding_box()["height"] / 2})
+    face.locator("select").select_option("keep out")
+    place = face.locator(".row[aria-pressed=true]")
+    view.page.wait_for_function(
+        "place => place.textContent.includes('24 mm x 24 mm')", arg=place.element_handle()
+    )
+    corner = face.locator(".grip[data-grip='2']").bounding_box()
+    x, y = corner["x"] + corner["width"] / 2, corner["y"] + corner["height"] / 2
+    view.draw_finger((x, y), (x + 60, y + 40))
+    face.locator("polygon.picked").focus()
+    for _ in range(3):
+        view.page.keyboard.press("Shift+ArrowRight")
+    assert view.page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    shop = open_shop(home)
+    (job,) = shop.list_jobs()
+    end_s = time.monotonic() + PATIENCE_MS / 1000
+    while time.monotonic() < end_s:
+        edits = edits_of(shop.read_job(job.id).details["boards"]["1"])["A"]
+        if edits.added and edits.added[0].kind == "keep out" and edits.added[0].box_mm[0] > 430:
+            break
+        time.sleep(0.1)
+    shop.close()
+    assert [m.kind for m in edits.removed] == ["knot"]
+    assert [m.kind for m in edits.added] == ["keep out"]
+    left, _, right, _ = edits.added[0].box_mm
+    assert right - left > 30, "the corner was dragged"
+    view.page.reload()
+    view.page.get_by_role("button", name="Put back K1 knot").wait_for()
     view.close()
 
 

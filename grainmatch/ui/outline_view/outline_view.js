@@ -121,7 +121,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
     list.replaceChildren();
     if (has_kinds) for (const x of s.shapes) {
       const row = document.createElement("li");
-      const who = add_button(row, "", () => { pick(x.key); bring(x); }, { pressed: x.key === s.picked, at: `row/${x.key}`, look: x.off ? "row off" : "row" });
+      const who = add_button(row, "", () => pick(x.key), { pressed: x.key === s.picked, at: `row/${x.key}`, look: x.off ? "row off" : "row" });
       const name = document.createElement("b"); name.textContent = named(x);
       who.append(name, ` ${x.note ?? ""}`);
       add_button(row, x.off ? "Put back" : "Remove", () => remove(x), { at: `act/${x.key}` }).setAttribute("aria-label", `${x.off ? "Put back" : "Remove"} ${named(x)}`);
@@ -131,6 +131,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
   }
   function show_glass(x, y) {
     const k = sheet.clientWidth / W, shown = GLASS_TIMES * k, half = 66;
+    if (k > 1) return;  // every pixel shows already
     glass.style.display = "block";
     glass.style.backgroundImage = `url("${data.url}")`;
     glass.style.backgroundSize = `${W * shown}px ${H * shown}px`;
@@ -143,6 +144,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
   function pick(key) {
     if (s.merging && key !== s.picked) { join(key); return; }
     s.picked = key; s.merging = false; paint();
+    if (has_kinds) bring(shape(key));
   }
   function add_in_view() {
     const k = sheet.clientWidth / W, cx = (room.scrollLeft + room.clientWidth / 2) / k, cy = (room.scrollTop + Math.min(room.clientHeight, sheet.clientHeight) / 2) / k;
@@ -200,6 +202,7 @@ export default function ({ parentElement: root, data, setStateValue }) {
   function handles(x) {
     const box = box_of(x.corners), small = 70 * per_px(), [cx, cy] = centre(box_corners(box));
     if (!has_kinds || Math.min(box.right - box.left, box.bottom - box.top) > small) return grips(x.corners);
+    if (Math.max(box.right - box.left, box.bottom - box.top) < 14 * per_px()) return [];  // too small to see
     // Round a small mark only the corners have grips, and these stand off it, each within reach of a finger.
     const away = 24 * per_px();
     return x.corners.map(([px, py]) => [px + away * Math.sign(px - cx), py + away * Math.sign(py - cy)]);
@@ -217,9 +220,14 @@ export default function ({ parentElement: root, data, setStateValue }) {
   }
   const clamped = corners => corners.map(([x, y]) => [Math.min(W, Math.max(0, x)), Math.min(H, Math.max(0, y))]);
 
+  function grip_under({ dataset }) {
+    const x = shape(s.picked);
+    return x && dataset?.key === x.key && can_move(x) && !s.placing ? 8 : dataset?.grip;
+  }
+  // What is dragged is drawn anew at every step, and a browser that lost sight of it would scroll instead.
+  lines.ontouchstart = e => { if (grip_under(e.target) !== undefined) e.preventDefault(); };
   lines.onpointerdown = e => {
-    const x = shape(s.picked), on_it = x && e.target.dataset?.key === x.key && can_move(x) && !s.placing;
-    const grip = on_it ? 8 : e.target.dataset?.grip;
+    const x = shape(s.picked), grip = grip_under(e.target);
     if (grip === undefined || e.button !== 0) return;
     e.preventDefault(); remember();
     const k = Number(grip); let at = [e.clientX, e.clientY], moved = false;
