@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from grainmatch.face.grain import Grain
 from grainmatch.face.grid import Grid
 from grainmatch.face.rings import Rings
-from grainmatch.model import Cathedral, CutClass, Features, Side
+from grainmatch.model import Cathedral, CutClass
 
 PLAIN_BELOW_DEG = 30.0
 QUARTER_FROM_DEG = 60.0
@@ -30,9 +30,9 @@ _DISTANCES_MM = np.geomspace(5.0, 250.0, 16)
 _PLACE_STEP_MM = 3.0
 _CHUNK_MM = 200.0
 _LEAST_COHERENCE = 0.3
-_LEAST_SEEN = 0.7  # of a row's length; rows along a slanting edge hold too little wood to count lines
+LEAST_SEEN = 0.7  # of a row's length; rows along a slanting edge hold too little wood to count lines
 _STEEPEST = 0.5  # tan of the angle; steeper lines belong to knots or to the axis itself
-_NEAREST_SIDE_MM = 8.0  # closer to the pith's line a cell mixes leans of both sides
+NEAREST_SIDE_MM = 8.0  # closer to the pith's line a cell mixes leans of both sides
 _PITH_IN_BOARD_MM = 30.0  # boards for table tops are about this thick
 _LEAST_NEAR_CHANCE = 0.55
 _LEAST_HEART = 0.4  # with less heartwood than this on the face, its sapwood's lines must do
@@ -64,9 +64,7 @@ def read_cut(grain: Grain, rings: Rings, grid: Grid, *, sapwood: NDArray[np.floa
     sapwood (rows, columns) is its share of each cell: lines hardly show there and are not counted.
     """
     y_mm = np.asarray((np.arange(grid.shape[0]) + 0.5) * grid.cell_mm, dtype=np.float64)
-    heart = 1 - sapwood.mean(axis=1)
-    if heart.mean() < _LEAST_HEART:
-        heart = np.ones(len(y_mm))
+    heart = heart_share(sapwood)
     table = _fit_pith(grain, rings, y_mm, grid, heart)
     if table is None:
         return Figure("unclear", np.full(grid.shape, "unclear"), None, None, 0.0)
@@ -83,44 +81,34 @@ def read_cut(grain: Grain, rings: Rings, grid: Grid, *, sapwood: NDArray[np.floa
     return Figure(cut, cells, cathedral, False, 0.5 * near)
 
 
-def bark_side_of_pair(show: Features, back: Features) -> tuple[Side | None, float]:
-    """Bark side of a board from its two faces, A and B, and the confidence 0..1.
-
-    The face farther from the pith is the bark side. None when either face does not tell its distance,
-    or when they do not differ by more than their errors.
-    """
-    cathedrals = (show.cathedral, back.cathedral)
-    if cathedrals[0] is None or cathedrals[1] is None:
-        return None, 0.0
-    gap = cathedrals[0].pith_distance_mm - cathedrals[1].pith_distance_mm
-    sigma = float(np.hypot(cathedrals[0].pith_sigma_mm, cathedrals[1].pith_sigma_mm))
-    if not abs(gap) > 0.7 * sigma:
-        return None, 0.0
-    return ("A" if gap > 0 else "B"), float(np.clip(0.3 + 0.25 * abs(gap) / max(sigma, 1e-6), 0, 0.85))
+def heart_share(sapwood: NDArray[np.float64]) -> Places:
+    """Share of heartwood (rows,) from sapwood's share of each cell; all ones on a face with hardly any."""
+    heart = 1 - sapwood.mean(axis=1)
+    return np.asarray(heart if heart.mean() >= _LEAST_HEART else np.ones(len(heart)))
 
 
 def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid, heart: Places) -> _PithTable | None:
     """Chance of each place and distance of the pith, from line density and lean together."""
     sure = grain.coherence > _LEAST_COHERENCE
     seen = np.isfinite(rings.lines_per_mm)
-    rows = (seen.mean(axis=1) > _LEAST_SEEN) & (heart > 0.3)
+    rows = (seen.mean(axis=1) > LEAST_SEEN) & (heart > 0.3)
     if rows.sum() < 5 or sure.mean() < 0.1:
         return None
     density = np.array(
         [np.nanmean(line) if use else np.nan for line, use in zip(rings.lines_per_mm, rows, strict=True)]
     )
-    lean, lean_weight = _row_leans(grain, sure)
+    lean, lean_weight = row_leans(grain.angle_rad, grain.coherence)
     width = len(y_mm) * grid.cell_mm
     place = np.arange(-1.2 * width, 2.2 * width, _PLACE_STEP_MM)
     u = y_mm[None, None, :] - place[:, None, None]
     r = np.hypot(u, _DISTANCES_MM[None, :, None])
     # A constant stands for the lines that are counted where none are drawn: streaks, noise.
-    density_cost = _misfit(density[rows], (np.abs(u) / r)[..., rows], heart[rows] ** 2, offset=True)
-    shape = r / np.where(np.abs(u) < _NEAREST_SIDE_MM, np.copysign(_NEAREST_SIDE_MM, u), u)
+    density_cost = misfit(density[rows], (np.abs(u) / r)[..., rows], heart[rows] ** 2)
+    shape = r / np.where(np.abs(u) < NEAREST_SIDE_MM, np.copysign(NEAREST_SIDE_MM, u), u)
     known = lean_weight > 0.1
     lean_cost = np.zeros(density_cost.shape)
     if known.sum() >= 5:
-        lean_cost = _misfit(lean[known], shape[..., known], lean_weight[known], offset=True)
+        lean_cost = misfit(lean[known], shape[..., known], lean_weight[known])
     # Neighbouring rows share lines: count one independent value for every three rows.
     log_chance = -(rows.sum() / 6) * np.log(density_cost + 0.02)
     log_chance -= (known.sum() / 6) * np.log(lean_cost + 0.05)
@@ -128,29 +116,24 @@ def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid, heart: Place
     return _PithTable(place, chance / chance.sum())
 
 
-def _row_leans(grain: Grain, sure: NDArray[np.bool_]) -> tuple[Places, Places]:
+def row_leans(angle_rad: Places, coherence: Places) -> tuple[Places, Places]:
     """Mean tan of the angle in each row, and its weight: the cube of the share of the row it rests on, for a
     row with gaps lies near the pith's line, where what is left leans too little."""
-    tangent = np.tan(np.clip(grain.angle_rad, -1.4, 1.4))
-    use = sure & (np.abs(tangent) < _STEEPEST)
+    tangent = np.tan(np.clip(angle_rad, -1.4, 1.4))
+    use = (coherence > _LEAST_COHERENCE) & (np.abs(tangent) < _STEEPEST)
     count = use.sum(axis=1)
     return (tangent * use).sum(axis=1) / np.maximum(count, 1), (count / use.shape[1]) ** 3
 
 
-def _misfit(
-    values: Places, shape: NDArray[np.float64], weight: Places, *, offset: bool
-) -> NDArray[np.float64]:
-    """Share of the values' energy (p, d) that the best multiple of each shape (p, d, n) leaves over.
-
-    With `offset` a constant is fitted too, and energy counts about the mean.
-    """
+def misfit(values: Places, shape: NDArray[np.float64], weight: Places) -> NDArray[np.float64]:
+    """Share (p, d) of the values' energy about their mean that is left over by the best multiple of each
+    shape (p, d, n) plus a constant."""
     w = weight / weight.sum()
-    if offset:
-        values = values - (w * values).sum()
-        shape = shape - (w * shape).sum(axis=-1, keepdims=True)
+    values = values - (w * values).sum()
+    shape = shape - (w * shape).sum(axis=-1, keepdims=True)
     hit = (w * values * shape).sum(axis=-1) ** 2 / np.maximum((w * shape**2).sum(axis=-1), 1e-12)
-    left = (w * values**2).sum() - hit
-    return np.asarray(left / max(float((w * (values - (w * values).sum()) ** 2).sum()), 1e-12))
+    energy = (w * values**2).sum()
+    return np.asarray((energy - hit) / max(float(energy), 1e-12))
 
 
 def _classes(table: _PithTable, y_mm: Places) -> NDArray[np.str_]:
@@ -197,11 +180,11 @@ def _measure_narrowing(
     """How much the layers narrow per mm to the right, and its 1-sigma from stretch to stretch."""
     u = y_mm - place_mm
     shape = -np.hypot(u, distance_mm) / np.where(
-        np.abs(u) < _NEAREST_SIDE_MM, np.copysign(_NEAREST_SIDE_MM, u), u
+        np.abs(u) < NEAREST_SIDE_MM, np.copysign(NEAREST_SIDE_MM, u), u
     )
     tangent = np.tan(np.clip(grain.angle_rad, -1.4, 1.4))
     use = (grain.coherence > _LEAST_COHERENCE) & (np.abs(tangent) < _STEEPEST)
-    use &= (np.abs(u) >= _NEAREST_SIDE_MM)[:, None]
+    use &= (np.abs(u) >= NEAREST_SIDE_MM)[:, None]
     step = max(1, round(_CHUNK_MM / grid.cell_mm))
     slopes, weights = [], []
     for first in range(0, grid.shape[1], step):

@@ -11,7 +11,7 @@ from typing import Literal
 from grainmatch.board.ends import EndPicture, match_ends
 from grainmatch.board.pair import pair_faces, swap_faces
 from grainmatch.errors import BoardError
-from grainmatch.face.cut import bark_side_of_pair
+from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.model import Board, EndGrain, Features, Side
 
 Shows = Literal["show", "back", "ends", "unsaid"]
@@ -164,7 +164,8 @@ def _guess_bark_side(board: Board, features: Mapping[tuple[str, Side], Features]
     end_tells = board.end_grain is not None and board.end_grain.bark_side is not None
     if end_tells or len(board.faces) < 2:
         return board
-    side, _ = bark_side_of_pair(features[board.id, "A"], features[board.id, "B"])
+    show, back = features[board.id, "A"], features[board.id, "B"]
+    side, _ = bark_side_of_pair(show, back, thickness_mm=board.thickness_mm)
     return replace(board, bark_side=side)
 
 

@@ -10,8 +10,8 @@ import pytest
 
 from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.errors import BoardError
+from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.face.card import draw_card
-from grainmatch.face.cut import bark_side_of_pair
 from grainmatch.face.edits import Edits, add_mark, apply_edits, marked_area_mm2, remove_mark, share_of_area
 from grainmatch.face.extent import find_wood
 from grainmatch.face.planing import planing_direction
@@ -164,18 +164,38 @@ def test_no_arrow_without_arches_or_bark_side(knotty: tuple[SolidBoard, SynthFac
     assert planing_direction(strong, False) == (1, 0.8)
 
 
-def test_the_face_farther_from_the_pith_is_the_bark_side(
-    knotty: tuple[SolidBoard, SynthFace, Features],
-) -> None:
-    _, _, features = knotty
+@pytest.mark.parametrize("bark_up", [True, False])
+def test_the_face_farther_from_the_pith_is_the_bark_side(bark_up: bool) -> None:
+    board = centred(1, bark_up, seed=59)
+    show, back = (
+        read_face(draw_face(board, side=side, px_per_mm=1.5, noise=3).rgb, px_per_mm=1.5) for side in SIDES
+    )
+    side, confidence = bark_side_of_pair(show, back, thickness_mm=27.0)
+    assert side == board.bark_side == ("A" if bark_up else "B")
+    assert 0.5 < confidence <= 0.85
+    # Swapping the faces swaps their names: B is then seen first, and A after a flip.
+    assert bark_side_of_pair(back, show, thickness_mm=27.0)[0] == ("B" if bark_up else "A")
 
-    def at(distance_mm: float) -> Features:
-        return replace(features, cathedral=Cathedral(np.zeros((2, 2)), 1, 0.8, distance_mm, 5.0))
 
-    assert bark_side_of_pair(at(70.0), at(43.0))[0] == "A"
-    assert bark_side_of_pair(at(43.0), at(70.0))[0] == "B"
-    assert bark_side_of_pair(at(50.0), at(49.0)) == (None, 0.0)
-    assert bark_side_of_pair(replace(features, cathedral=None), at(40.0)) == (None, 0.0)
+def test_two_faces_that_do_not_differ_tell_no_bark_side() -> None:
+    face = read_face(draw_face(centred(1, True), px_per_mm=1.5).rgb, px_per_mm=1.5)
+    mirrored = replace(
+        face, angle_rad=-face.angle_rad[::-1], coherence=face.coherence[::-1], ring_mm=face.ring_mm[::-1],
+        lab=face.lab[::-1], sapwood=None if face.sapwood is None else face.sapwood[::-1],
+    )  # fmt: skip
+    assert bark_side_of_pair(face, mirrored)[0] is None
+    blank = read_face(np.full((80, 300, 3), 128, np.uint8), px_per_mm=2.0)
+    assert bark_side_of_pair(blank, blank) == (None, 0.0)
+
+
+def test_one_face_alone_cannot_tell_its_bark_side() -> None:
+    """A board and its reflection in the plane of face A show the same face A: the same layers and knots."""
+    knots = (SynthKnot(150, 40, 9), SynthKnot(420, 80, 7, dark=True))
+    board = grow_board(seed=60, length_mm=600, width_mm=120, knots=knots, wander_mm=0.0, ripple_mm=0.0)
+    below, above = (draw_face(replace(board, pith_depth_mm=depth), px_per_mm=1.0) for depth in (60.0, -60.0))
+    assert below.bark_side_up != above.bark_side_up
+    np.testing.assert_allclose(below.radius_mm, above.radius_mm, atol=0.01)
+    np.testing.assert_array_equal(below.knot_mask, above.knot_mask)
 
 
 def test_a_centred_board_is_plain_in_the_middle_and_steeper_at_its_edges() -> None:
