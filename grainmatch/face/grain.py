@@ -11,6 +11,7 @@ few but strong, cannot outvote the figure.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -127,22 +128,23 @@ def _vote(lightness: Floats, clear: Mask, grid: Grid, scale: _Scale, noise_sd: f
         image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
         safe = np.asarray(cv2.resize(safe, size, interpolation=cv2.INTER_NEAREST))
     sigma = [max(0.6, s * grid.px_per_mm) / m for s, m in zip(scale.blur_mm, (merge, 1), strict=True)]
-    weight = safe.astype(np.float32)
     gx, gy = _gradient(image, sigma, merge)
-    xx, yy = gx * gx, gy * gy
-    trace = xx + yy
-    sample = trace[::5, ::7][safe[::5, ::7] > 0]
+    # Worked on in place: fresh arrays of this size cost more than the arithmetic.
+    vote, product = gx * gx, gy * gy
+    vote += product
+    sample = vote[::5, ::7][safe[::5, ::7] > 0]
     limit = _VOTE_CAP**2 * max(float(np.median(sample)) if sample.size else 0.0, 1e-9)
-    vote = trace  # worked on in place: fresh arrays of this size cost more than the arithmetic
     vote *= np.float32(1 / limit)
     np.sqrt(np.maximum(vote, 1, out=vote), out=vote)
-    np.divide(weight, vote, out=vote)
+    np.divide(safe, vote, out=vote)
     mass = np.maximum(_cells(vote, grid), 1e-6)
     noise_x, noise_y = (noise_sd**2 * v / merge for v in _noise_gain(tuple(sigma), merge))
-    gx *= gy
-    sums = [_cells(np.multiply(v, vote, out=v), grid) / mass for v in (xx, yy, gx)]
-    along, across = sums[0] - noise_x, sums[1] - noise_y
-    return _Tensor(along - across, 2 * sums[2], along + across, _cells(weight, grid))
+    across = _cells(np.multiply(product, vote, out=product), grid) / mass - noise_y
+    del product
+    vote *= gx
+    crossed = _cells(np.multiply(vote, gy, out=gy), grid) / mass
+    along = _cells(np.multiply(vote, gx, out=gx), grid) / mass - noise_x
+    return _Tensor(along - across, 2 * crossed, along + across, _cells(safe, grid))
 
 
 def _gradient(image: Floats, sigma: list[float], merge: int) -> tuple[Floats, Floats]:
@@ -161,9 +163,10 @@ def _noise_gain(sigma: tuple[float, ...], merge: int) -> tuple[float, float]:
     return float((gx**2).sum()), float((gy**2).sum())
 
 
-def _cells(image: Floats, grid: Grid) -> Floats:
+def _cells(image: NDArray[Any], grid: Grid) -> Floats:
     rows, columns = grid.shape
-    return np.asarray(cv2.resize(image, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    whole = np.asarray(image, dtype=np.float32)
+    return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _average(votes: _Tensor, window_cells: tuple[float, float]) -> _Tensor:

@@ -79,8 +79,12 @@ class Grid:
         """Values (h, w, 3) under the mask, averaged over each cell's length but not across the board."""
         size = (self.shape[1], self.inside.shape[0])
         weight = mask.astype(np.float32)
-        held = cv2.multiply(np.ascontiguousarray(values, dtype=np.float32), cv2.merge([weight] * 3))
-        return Strips(shrink(np.asarray(held, dtype=np.float32), size), shrink(weight, size), self.cell_px)
+        held = np.empty_like(weight)
+        total = [
+            shrink(np.multiply(values[..., k], weight, out=held), size)  # by channel: faces may be large
+            for k in range(values.shape[2])
+        ]
+        return Strips(np.dstack(total), shrink(weight, size), self.cell_px)
 
     def cell_sum(self, values: NDArray[Any]) -> Floats:
         """Sum over each cell of (h, w) or (h, w, c) values."""

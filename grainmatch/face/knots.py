@@ -7,7 +7,9 @@ patches that are whole knots; here they become marks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -31,6 +33,10 @@ _USUAL_FACE_MM = 120.0
 _LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted on reaches 8.4
 _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
 _MARGIN_MM = 30.0  # wood kept on either side of a candidate, so that its surroundings are known
+_BAND_MARGIN_MM = (
+    50.0  # ... and of a band cut from a longer stretch: twice the widest average along the board
+)
+_BAND_PIXELS = 700_000  # a longer stretch is looked at in bands: its measures take some 100 bytes a pixel
 _LEAST_WORTH = 0.22  # predicted overlap from which a patch is called a knot
 _SOUND_SHARE = 0.4  # of the wood's lightness; a dead knot's rim is darker (parts four in five as labelled)
 _SLENDEREST = 6.0  # length over breadth; anything longer is a line drawn on the face or a split
@@ -107,10 +113,20 @@ def find_knot_odds(lab: Floats, grid: Grid, *, model: KnotModel) -> Floats:
     held = np.flatnonzero(grid.inside.any(axis=1))
     rows = slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
     for left, right in _stretches(lab[rows], grid.inside[rows], scale):
-        part = (rows, slice(left, right))
-        odds[part] = _stretch_odds(np.ascontiguousarray(lab[part]), grid.inside[part], scale, model)
+        for first, last in _bands(left, right, rows.stop - rows.start, scale):
+            low = max(left, first - round(_BAND_MARGIN_MM * scale))
+            part = (rows, slice(low, min(right, last + round(_BAND_MARGIN_MM * scale))))
+            band = _band_odds(np.ascontiguousarray(lab[part]), grid.inside[part], scale, model)
+            odds[rows, first:last] = band[:, first - low : last - low]
     odds[~grid.inside] = 0
     return odds
+
+
+def _bands(left: int, right: int, height: int, scale: float) -> Iterator[tuple[int, int]]:
+    """A stretch in equal parts (left, right), none of them much larger than its margins allow."""
+    widest = max(_BAND_PIXELS // max(height, 1), round(4 * _BAND_MARGIN_MM * scale))
+    ends = np.linspace(left, right, max(1, math.ceil((right - left) / widest)) + 1).astype(int)
+    yield from pairwise(ends.tolist())
 
 
 def _stretches(lab: Floats, inside: Mask, scale: float) -> Iterator[tuple[int, int]]:
@@ -131,8 +147,8 @@ def _stretches(lab: Floats, inside: Mask, scale: float) -> Iterator[tuple[int, i
         yield int(left) * step, min(int(right) * step, lab.shape[1]) if right < size[0] else lab.shape[1]
 
 
-def _stretch_odds(lab: Floats, inside: Mask, scale: float, model: KnotModel) -> Floats:
-    """The model's probability over one stretch of the face."""
+def _band_odds(lab: Floats, inside: Mask, scale: float, model: KnotModel) -> Floats:
+    """The model's probability over one band of the face."""
     height, width = inside.shape
     factor = min(1.0, MODEL_PX_PER_MM / scale) if scale > 1.1 * MODEL_PX_PER_MM else 1.0
     size = (max(1, round(width * factor)), max(1, round(height * factor)))

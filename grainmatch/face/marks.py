@@ -1,9 +1,9 @@
 """Marks: everything on a face that is not clear wood, each an outline in mm.
 
-Knots come from `knots`. The rest are dark or strangely coloured patches, told apart by shape, by the
-way they run, and by where they lie: a crack is thin, nearly black and follows the grain; pitch and
-gum are browner or broader; a pencil line is thin, grey and crosses the grain; a bark edge lies along a
-long edge; stain is a broad patch of another hue.
+Knots come from `knots`, cracks and streaks of pitch or gum from `lines`. The rest are dark or strangely
+coloured patches, told apart by shape, by the way they run, and by where they lie: a broad dark patch
+along the grain is a pocket of pitch; a pencil line is thin, grey and crosses the grain; a bark edge lies
+along a long edge; stain is a broad patch of another hue.
 """
 
 from __future__ import annotations
@@ -16,16 +16,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.face.grid import Floats, Grid, blur, shrink
+from grainmatch.face.knot_pixels import KnotModels
 from grainmatch.face.knots import find_knots
-from grainmatch.geometry import polygon_mask
+from grainmatch.face.lines import find_lines, soft_along
+from grainmatch.geometry import polygon_area, polygon_mask
 from grainmatch.model import Mark, MarkKind, Mask
 
 _LEAST_DROP = 15.0  # lightness below the wood around; late wood in softwood stays within about 12
 _DROP_SPREADS = 4.5  # ... or this many robust spreads, whichever is more
 _SIDE_MM = 8.0
-_ALONG_MM = 1.0  # lines are smoothed this far along themselves; noise and pores do not survive it
+_ALONG_MM = 1.0  # pencil lines are smoothed this far along themselves; noise and pores do not survive it
 _LINE = 8.0  # length over thickness from which a dark patch is a line
 _BIT_MM = 5.0
+_BIT_SHARE = 2.0  # a line is that much longer than a piece of it; one as long as a knot is the knot itself
 _THIN_MM = 4.0
 _LEAST_LENGTH_MM = 8.0
 _BARK_LENGTH_MM = 25.0
@@ -47,25 +50,40 @@ class _Shape:
     at_edge: bool
 
 
-def find_marks(lab: Floats, grid: Grid) -> tuple[Mark, ...]:
-    """Marks on a face from its CIELAB image (h, w, 3) at working scale; they do not overlap."""
+def find_marks(lab: Floats, grid: Grid, *, models: KnotModels | None = None) -> tuple[Mark, ...]:
+    """Marks on a face from its CIELAB image (h, w, 3) at working scale; they do not overlap.
+
+    `models` finds knots in place of the fitted ones.
+    """
     level = _wood_level(lab, grid.inside, grid)
     off_rim = _leave_rim(grid)
-    dark = [(m, s) for m, s in _find_dark(lab, level, grid) if _share_under(m, off_rim, grid) > _OFF_RIM]
-    lines = tuple(
-        m for m, s in dark if m.kind in ("crack", "pencil") and s.length_mm > _LINE * s.thickness_mm
-    )
-    knots = _drop_bits_of_lines(find_knots(lab, grid), lines, grid)
+    soft = soft_along(lab, grid)
+    lines = [m for m in find_lines(lab, soft, grid) if _share_under(m, off_rim, grid) > _OFF_RIM]
+    dark = [m for m in _find_dark(lab, soft, level, grid) if _share_under(m, off_rim, grid) > _OFF_RIM]
+    knots = _drop_bits(find_knots(lab, grid, models=models), lines, grid)
+    for line in (m for m in dark if m.kind == "pencil" and _is_line(m)):
+        short = tuple(k for k in knots if _BIT_SHARE * _length_mm(k) < _length_mm(line))
+        bits = set(short) - set(_drop_bits(short, [line], grid))
+        knots = tuple(k for k in knots if k not in bits)
+    no_line = ~cover(tuple(lines), grid, grow_mm=0.5)
+    lines += [m for m in dark if _share_under(m, no_line, grid) > 0.5]
     free = ~cover(knots, grid, grow_mm=1.5)
-    others = [m for m, _ in dark if _share_under(m, free, grid) > 0.5]
-    return (*knots, *others, *_find_stains(level, grid))
+    return (*knots, *(m for m in lines if _share_under(m, free, grid) > 0.5), *_find_stains(level, grid))
 
 
-def _drop_bits_of_lines(knots: tuple[Mark, ...], lines: tuple[Mark, ...], grid: Grid) -> tuple[Mark, ...]:
-    """Knots without those that are short pieces of a crack or a pencil line."""
-    if not lines:
+def _is_line(mark: Mark) -> bool:
+    return _length_mm(mark) ** 2 > _LINE * abs(polygon_area(mark.outline_mm))
+
+
+def _length_mm(mark: Mark) -> float:
+    return float(max(cv2.minAreaRect(mark.outline_mm.astype(np.float32))[1]))
+
+
+def _drop_bits(knots: tuple[Mark, ...], lines: list[Mark], grid: Grid) -> tuple[Mark, ...]:
+    """Knots without those that are small and lie mostly on lines."""
+    if not lines or not knots:
         return knots
-    on_line = cover(lines, grid, grow_mm=3.0)
+    on_line = cover(tuple(lines), grid, grow_mm=1.5)
 
     def is_bit(knot: Mark) -> bool:
         left, top, right, bottom = knot.box_mm
@@ -117,18 +135,18 @@ def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
     return level
 
 
-def _find_dark(lab: Floats, level: Floats, grid: Grid) -> list[tuple[Mark, _Shape]]:
+def _find_dark(lab: Floats, soft: Floats, level: Floats, grid: Grid) -> list[Mark]:
     """Dark patches, knots among them, that look like one of the other marks.
 
-    Looked for twice, smoothed along the board for what follows the grain and across it for pencil lines.
+    Looked for twice, in lightness smoothed along the board for what follows the grain and across it for
+    pencil lines.
     """
-    light, reach = np.ascontiguousarray(lab[..., 0]), _ALONG_MM * grid.px_per_mm
-    side = _lower_side(level[..., 0], light.shape, grid)
-    follows = _outline_dark(side - blur(light, reach, 0.3), grid)
-    crosses = _outline_dark(side - blur(light, 0.3, reach), grid)
-    marks = [m for m in (_as_mark(o, lab, level, grid) for o in follows) if m and m[0].kind != "pencil"]
-    marks += [m for m in (_as_mark(o, lab, level, grid) for o in crosses) if m and m[0].kind == "pencil"]
-    return marks
+    side = _lower_side(level[..., 0], soft.shape, grid)
+    follows = _outline_dark(side - soft, grid)
+    crossed = blur(lab[..., 0], 0.3, _ALONG_MM * grid.px_per_mm)
+    crosses = _outline_dark(np.subtract(side, crossed, out=crossed), grid)
+    marks = [m for m in (_as_mark(o, lab, level, grid) for o in follows) if m and m.kind != "pencil"]
+    return marks + [m for m in (_as_mark(o, lab, level, grid) for o in crosses) if m and m.kind == "pencil"]
 
 
 def _outline_dark(drop: Floats, grid: Grid) -> list[NDArray[Any]]:
@@ -143,14 +161,14 @@ def _outline_dark(drop: Floats, grid: Grid) -> list[NDArray[Any]]:
     return [o for o in outlines if np.ptp(o, axis=0).max() >= 3 * grid.px_per_mm]
 
 
-def _as_mark(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid) -> tuple[Mark, _Shape] | None:
-    """A dark patch as a mark with its shape, None when it is nothing worth telling."""
+def _as_mark(points: NDArray[Any], lab: Floats, level: Floats, grid: Grid) -> Mark | None:
+    """A dark patch as a mark, None when it is nothing worth telling."""
     shape = _measure_shape(points, lab, level, grid)
     kind = _name(shape)
     if kind is None:
         return None
     confidence = float(np.clip(shape.drop[0] / 40, 0.2, 0.9))
-    return Mark(kind, _to_mm(points, grid.px_per_mm), confidence=confidence, sound=False), shape
+    return Mark(kind, _to_mm(points, grid.px_per_mm), confidence=confidence, sound=False)
 
 
 def _lower_side(level: Floats, shape: tuple[int, ...], grid: Grid) -> Floats:
@@ -200,11 +218,7 @@ def _name(shape: _Shape) -> MarkKind | None:
     thin = shape.thickness_mm < _THIN_MM and shape.length_mm > 4 * shape.thickness_mm
     if thin and shape.slope_deg > 35:
         return "pencil" if shape.drop[2] > 0.15 * shape.drop[0] else None
-    if not thin:
-        return "pitch" if shape.length_mm > 2 * shape.thickness_mm and shape.slope_deg < 35 else None
-    # Resin and gum keep the hue of wood and only deepen it; a crack is a shadow and loses colour.
-    loses_colour = shape.drop[2] > 0.25 * shape.drop[0]
-    return "crack" if loses_colour or shape.thickness_mm < 1.0 else "pitch"
+    return "pitch" if not thin and shape.length_mm > 2 * shape.thickness_mm and shape.slope_deg < 35 else None
 
 
 def _find_stains(level: Floats, grid: Grid) -> list[Mark]:

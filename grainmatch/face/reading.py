@@ -38,9 +38,10 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
     marks = find_marks(lab, grid)
     glare = find_glare(grid.rgb)
     clear = grid.inside & ~glare & ~cover(marks, grid, grow_mm=0.5)
-    light = np.ascontiguousarray(lab[..., 0])
-    grain = measure_grain(light, grid, clear=clear)
     tones = grid.columns(lab, clear)
+    light = np.ascontiguousarray(lab[..., 0])
+    del lab  # the largest array there is; what follows needs room
+    grain = measure_grain(light, grid, clear=clear)
     rings = measure_rings(tones, grid, grain)
     edges = find_sapwood(tones, grid)
     sapwood = np.zeros(grid.shape)

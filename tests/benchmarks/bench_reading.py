@@ -4,8 +4,8 @@
 
 Real photographs are looked for in GRAINMATCH_SHARED, or in the folder `shared` beside this project;
 without them that part is skipped. Their scale is unknown: each is read as a face 125 mm wide (and, to see how
-little that matters, as 100 and 140 mm). The knot models were fitted on these boards and tiles, so the
-honest figures are those that tests/benchmarks/fit_knots.py prints, cross-validated by board and tile.
+little that matters, as 100 and 140 mm). The models of knots and lines were fitted on these boards and tiles,
+so the honest figures are those that fit_knots and fit_lines print, cross-validated by board and tile.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000, rgb2lab
 from skimage.feature import structure_tensor
 
 from grainmatch.colour import delta_e_2000, srgb_to_lab
-from grainmatch.face.cut import PLAIN_BELOW_DEG, QUARTER_FROM_DEG, bark_side_of_pair
+from grainmatch.face.bark import bark_side_of_pair
+from grainmatch.face.cut import PLAIN_BELOW_DEG, QUARTER_FROM_DEG
 from grainmatch.face.edits import marked_area_mm2
 from grainmatch.face.planing import planing_direction
 from grainmatch.face.reading import read_face
@@ -31,9 +31,10 @@ from grainmatch.model import Features, Side
 from grainmatch.synth import SolidBoard, SynthFace, draw_face, grow_board, true_mean_lab
 from grainmatch.synth import planing_direction as true_planing_direction
 from tests.benchmarks.real_knots import (
-    Box,
     LabelledFace,
+    count_lines,
     count_matches,
+    mask_boxes,
     read_boxed_boards,
     read_masked_tiles,
     scale_box,
@@ -170,8 +171,9 @@ def bench_solid(n: int) -> None:
             class_known.append(known)
             spacing.append(_spacing_ratio(board, face, features))
             boxes = [scale_box(m.box_mm, 2.0) for m in features.marks if m.kind in ("knot", "hole")]
-            knots += count_matches(boxes, _mask_boxes(face.knot_mask), least_px=8)
-        count("pair", bark_side_of_pair(pair[0], pair[1])[0], board.bark_side)
+            knots += count_matches(boxes, mask_boxes(face.knot_mask), least_px=8)
+        told, _ = bark_side_of_pair(pair[0], pair[1], thickness_mm=board.thickness_mm)
+        count("pair", told, board.bark_side)
     print("Cut, arches and bark side against the solid model")
     names = {
         "arches": "way the arches point", "planing": "planing arrow, bark side given",
@@ -243,6 +245,26 @@ def bench_real_knots() -> None:
     for face_mm in (100.0, 125.0, 140.0):
         _print_knots(f"boxed boards (fitted on; see fit_knots), as {face_mm:.0f} mm", boards, face_mm)
     _print_knots("masked tiles (fitted on; see fit_knots), as 125 mm", tiles, 125.0)
+    _print_lines([*boards, *tiles], 125.0)
+
+
+def _print_lines(faces: list[LabelledFace], face_mm: float) -> None:
+    """Cracks and pitch by kind, and finds on no label for each square metre."""
+    total: dict[str, NDArray[np.int64]] = {}
+    area_m2 = 0.0
+    for face in faces:
+        px_per_mm = face.rgb.shape[0] / face_mm
+        area_m2 += face.rgb.shape[0] * face.rgb.shape[1] / px_per_mm**2 / 1e6
+        marks = [m for m in read_face(face.rgb, px_per_mm=px_per_mm).marks if m.kind in ("crack", "pitch")]
+        rows = {"whatever the kind": (marks, tuple(b for boxes in face.others.values() for b in boxes))}
+        for kind, label in (("crack", "crack"), ("pitch", "resin")):
+            rows[kind] = ([m for m in marks if m.kind == kind], face.others.get(label, ()))
+        for name, (found, true) in rows.items():
+            numbers = count_lines([scale_box(m.box_mm, px_per_mm) for m in found], true)
+            total[name] = total.get(name, np.zeros(3, np.int64)) + numbers
+    print(f"Cracks, resin and pith on {area_m2:.2f} m2 of spruce (fitted on; see fit_lines)")
+    for name, (hit, true, false) in total.items():
+        print(f"  {name}: found {hit} of {true}; {false} on no such label, {false / area_m2:.0f} a m2")
 
 
 def _print_knots(name: str, faces: list[LabelledFace], face_mm: float) -> None:
@@ -318,11 +340,6 @@ def _spacing_ratio(board: SolidBoard, face: SynthFace, features: Features) -> ND
     true = board.ring_mm / np.hypot(down, right)[np.ix_(rows, columns)]
     ratio = features.ring_mm / true
     return np.asarray(ratio[np.isfinite(ratio)])
-
-
-def _mask_boxes(mask: NDArray[np.bool_]) -> tuple[Box, ...]:
-    _, _, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    return tuple((float(x), float(y), float(x + w), float(y + h)) for x, y, w, h, _ in stats[1:])
 
 
 def _spread(error: NDArray[np.float64]) -> str:

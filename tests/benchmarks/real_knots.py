@@ -22,17 +22,23 @@ _SLIVER_PX = 3  # what is left of a knot beside a cut and narrower is not told f
 Box = tuple[float, float, float, float]
 SEEN_TILES = {"100000077_mask": "vsb_board_100000071_14"}
 """Masked tiles that are part of a boxed board."""
+OTHER_KINDS = {
+    "101500023_mask": {3: "resin"}, "103500046_mask": {2: "resin"},
+    "103700022_mask": {1: "crack"}, "104800013_mask": {1: "pith"},
+}  # fmt: skip
+"""What the numbers in a mask stand for that are no knots, read by eye from the pictures."""
 KNOT_LABELS = {"Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing"}
 
 
 @dataclass(frozen=True, eq=False)
 class LabelledFace:
-    """rgb (h, w, 3), grain along x; boxes (left, top, right, bottom) in pixels; mask (h, w) or None."""
+    """rgb (h, w, 3), grain along x; boxes (left, top, right, bottom) in pixels, those of other faults by
+    kind; mask (h, w) of the knots, or None."""
 
     name: str
     rgb: NDArray[np.uint8]
     knots: tuple[Box, ...]
-    others: tuple[Box, ...]
+    others: dict[str, tuple[Box, ...]]
     mask: NDArray[np.bool_] | None = None
 
 
@@ -47,37 +53,41 @@ def read_boxed_boards(photos: Path) -> list[LabelledFace]:
     """Long boards with a box round every labelled fault."""
     faces = []
     for path in sorted((photos / "boards").glob("*.json")):
-        labels = json.loads(path.read_text("utf-8"))["defects"]
-        knots = [tuple(d["bbox_xyxy"]) for d in labels if d["label"] in KNOT_LABELS]
-        others = tuple(tuple(d["bbox_xyxy"]) for d in labels if d["label"] not in KNOT_LABELS)
-        faces.append(
-            LabelledFace(path.stem, read_rgb(path.with_suffix(".jpg")), join_cut_boxes(knots), others)
-        )
+        by_kind: dict[str, list[Box]] = {}
+        for defect in json.loads(path.read_text("utf-8"))["defects"]:
+            kind = "knot" if defect["label"] in KNOT_LABELS else str(defect["label"]).lower()
+            box = tuple(defect["bbox_xyxy"])
+            if box[2] - box[0] > _SLIVER_PX:  # two boxes of one pixel are slips
+                by_kind.setdefault(kind, []).append(box)
+        joined = {kind: join_cut_boxes(boxes) for kind, boxes in by_kind.items()}
+        knots = joined.pop("knot", ())
+        faces.append(LabelledFace(path.stem, read_rgb(path.with_suffix(".jpg")), knots, joined))
     return faces
 
 
 def read_masked_tiles(photos: Path) -> list[LabelledFace]:
     """Single tiles with pixel masks, turned so that the grain runs along x.
 
-    The masks number faults without saying their kind. Patches over four times as long along the
-    grain as across (the scan is compressed 1.7 times along it) are cracks or resin and left out.
+    A mask numbers the kinds of fault on its tile, like patches alike, without saying which kind a number
+    stands for. Those of OTHER_KINDS are no knots.
     """
     faces = []
     for path in sorted((photos / "knot_masks").glob("*_mask.png")):
         labels = np.ascontiguousarray(np.rot90(read_rgb(path)[..., 0]))
         rgb = np.ascontiguousarray(np.rot90(read_rgb(path.with_name(path.name.replace("_mask.png", ".jpg")))))
-        mask = np.zeros(labels.shape, dtype=bool)
-        knots, others = [], []
-        _, patches, stats, _ = cv2.connectedComponentsWithStats((labels > 0).astype(np.uint8))
-        for index, (x, y, w, h, _) in enumerate(stats[1:], start=1):
-            box = (float(x), float(y), float(x + w), float(y + h))
-            if 1.7 * w > 4 * h:
-                others.append(box)
-            else:
-                knots.append(box)
-                mask |= patches == index
-        faces.append(LabelledFace(path.stem, rgb, tuple(knots), tuple(others), mask))
+        kinds = OTHER_KINDS.get(path.stem, {})
+        others: dict[str, tuple[Box, ...]] = {}
+        for number, kind in kinds.items():
+            others[kind] = others.get(kind, ()) + mask_boxes(labels == number)
+        mask = (labels > 0) & ~np.isin(labels, list(kinds))
+        faces.append(LabelledFace(path.stem, rgb, mask_boxes(mask), others, mask))
     return faces
+
+
+def mask_boxes(mask: NDArray[np.bool_]) -> tuple[Box, ...]:
+    """Box of each patch of a mask."""
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
+    return tuple((float(x), float(y), float(x + w), float(y + h)) for x, y, w, h, _ in stats[1:])
 
 
 def join_cut_boxes(boxes: list[Any], gap_px: float = 4.0) -> tuple[Box, ...]:
@@ -100,17 +110,22 @@ def cut_face(face: LabelledFace, at_px: NDArray[np.float64]) -> list[LabelledFac
     ends = [0, *(round(float(x)) for x in at_px), face.rgb.shape[1]]
     pieces = []
     for left, right in pairwise(ends):
-        knots = [(max(k[0], left) - left, k[1], min(k[2], right) - left, k[3]) for k in face.knots]
         pieces.append(
             LabelledFace(
                 f"{face.name} from {left}",
                 np.ascontiguousarray(face.rgb[:, left:right]),
-                tuple(k for k in knots if k[2] - k[0] > _SLIVER_PX),
-                (),
+                _cut_boxes(face.knots, left, right),
+                {kind: _cut_boxes(boxes, left, right) for kind, boxes in face.others.items()},
                 None if face.mask is None else np.ascontiguousarray(face.mask[:, left:right]),
             )
         )
     return pieces
+
+
+def _cut_boxes(boxes: tuple[Box, ...], left: int, right: int) -> tuple[Box, ...]:
+    """What of the boxes lies between two columns, slivers left out."""
+    cut = [(max(b[0], left) - left, b[1], min(b[2], right) - left, b[3]) for b in boxes]
+    return tuple(b for b in cut if b[2] - b[0] > _SLIVER_PX)
 
 
 def overlap(a: Box, b: Box) -> float:
@@ -119,6 +134,21 @@ def overlap(a: Box, b: Box) -> float:
     if w <= 0 or h <= 0:
         return 0.0
     return w * h / ((a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - w * h)
+
+
+def length_overlap(a: Box, b: Box) -> float:
+    """Intersection over union of two boxes' extents along the board, 0 when they do not meet across it."""
+    if min(a[3], b[3]) < max(a[1], b[1]):
+        return 0.0
+    return max(0.0, min(a[2], b[2]) - max(a[0], b[0])) / (max(a[2], b[2]) - min(a[0], b[0]))
+
+
+def count_lines(found: list[Box], true: tuple[Box, ...]) -> NDArray[np.int64]:
+    """(labelled lines found, labelled lines, finds on no label): labels are loose and a line may be found in
+    pieces, so one is found when a mark lies on it and their lengths share at least 0.3 of what both cover."""
+    hit = sum(max((length_overlap(f, t) for f in found), default=0.0) >= 0.3 for t in true)
+    false = sum(max((length_overlap(f, t) for t in true), default=0.0) == 0 for f in found)
+    return np.array([hit, len(true), false])
 
 
 def count_matches(found: list[Box], true: tuple[Box, ...], *, least_px: float) -> NDArray[np.int64]:
