@@ -104,6 +104,7 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
 
 
 def _arrange(arguments: argparse.Namespace) -> int:
+    from grainmatch.pipeline.cache import usual_cache
     from grainmatch.pipeline.files import folder_to_layouts
     from grainmatch.report.score_words import describe_score
 
@@ -115,6 +116,7 @@ def _arrange(arguments: argparse.Namespace) -> int:
         seed=arguments.seed,
         marks_file=arguments.marks,
         progress=_Progress(),
+        cache=usual_cache(),
     )
     if arguments.json:
         _print_json(

@@ -274,6 +274,8 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
         least_of_few = float(np.median(_misfits(strip, start, shifts, gap, each, few).min(axis=1)))
         if least_of_few < 0.97 * lowest:
             blur, lowest = each, least_of_few
+        elif least_of_few > lowest:
+            break  # the misfit has one valley
     cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)))
     agreed = _agreed_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX

@@ -1,4 +1,4 @@
-"""Readings of photos kept on disk by content, so that a photo is measured once.
+"""Readings of photos kept on disk by content, so that a photo is measured once, and seams priced once.
 
 A reading depends on the photo's bytes and name, the options, and this program's own code; its key
 is a hash of all of them, so that nothing stale is ever served.
@@ -10,9 +10,11 @@ import contextlib
 import hashlib
 import os
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 
@@ -33,7 +35,7 @@ _MOST_OF_FREE = 0.25
 
 @dataclass(frozen=True)
 class ReadingCache:
-    """A folder of readings; the oldest go when it holds more than 2 GB and a quarter of the free disk."""
+    """A folder of readings and prices; the oldest go when it holds 2 GB and a quarter of the free disk."""
 
     folder: Path
 
@@ -45,8 +47,7 @@ class ReadingCache:
             content = hashlib.sha256(photo.read_bytes()).hexdigest()
         except (OSError, ValueError):  # ValueError: a NUL in the path
             return None
-        spelled = repr((content, photo.name, options, code_fingerprint()))
-        return hashlib.sha256(spelled.encode()).hexdigest()
+        return _name((content, photo.name, options))
 
     def holds(self, photo: Path, *options: object) -> bool:
         """Whether a reading of this photo with these options is kept."""
@@ -55,19 +56,34 @@ class ReadingCache:
 
     def find(self, key: str, photo: Path) -> Reading | None:
         """The reading kept under a key; a damaged one counts as none."""
-        path = self._path(key)
-        try:
-            reading = map_pack(path, _KINDS)
-        except (OSError, ValueError):
-            return None
-        with contextlib.suppress(OSError):
-            os.utime(path)
+        reading = self._take(key, _KINDS)
         return replace(reading, path=photo) if isinstance(reading, Reading) else None
 
     def keep(self, key: str, reading: Reading) -> None:
         """Keep a reading; a full or read-only disk only means that it is measured again next time."""
+        self._put(key, reading)
+
+    def recall(self, told: tuple[object, ...], kinds: Sequence[type[Any]]) -> Any:
+        """What was worked out from all that `told` spells, None when it is not kept."""
+        return self._take(_name(told), kinds)
+
+    def remember(self, told: tuple[object, ...], value: object) -> None:
+        """Keep what was worked out from all that `told` spells."""
+        self._put(_name(told), value)
+
+    def _take(self, key: str, kinds: Sequence[type[Any]]) -> Any:
+        path = self._path(key)
+        try:
+            kept = map_pack(path, kinds)
+        except (OSError, ValueError):
+            return None
+        with contextlib.suppress(OSError):
+            os.utime(path)
+        return kept
+
+    def _put(self, key: str, value: object) -> None:
         with contextlib.suppress(StoreError, OSError):
-            write_pack(self._path(key), reading)
+            write_pack(self._path(key), value)
             self._drop_oldest()
 
     def _path(self, key: str) -> Path:
@@ -91,6 +107,10 @@ def usual_cache() -> ReadingCache:
     named = os.environ.get(CACHE_VARIABLE)
     folder = Path(named) if named else Path(platformdirs.user_cache_dir("grainmatch")) / "readings"
     return ReadingCache(folder)
+
+
+def _name(told: tuple[object, ...]) -> str:
+    return hashlib.sha256(repr((*told, code_fingerprint())).encode()).hexdigest()
 
 
 @cache

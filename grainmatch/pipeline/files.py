@@ -28,6 +28,7 @@ from grainmatch.model import (
     Tools,
     Wishes,
 )
+from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.gather import Measured
 from grainmatch.pipeline.known import keep_features, read_known_features, read_known_pile
@@ -116,10 +117,12 @@ def folder_to_layouts(
     seed: int = 0,
     marks_file: Path | None = None,
     progress: Progress | None = None,
+    cache: ReadingCache | None = None,
 ) -> list[SavedLayout]:
     """Search the best layouts of measured boards and write each with its picture, best first.
 
-    marks_file: see `read_marks_file`; the layouts name it, for their papers to be made from it too.
+    marks_file: see `read_marks_file`; the layouts name it, for their papers to be made from it too. cache:
+    prices kept from earlier runs.
     """
     edits = read_marks_file(marks_file, boards_folder) if marks_file else {}
     chosen = shortlist_boards(read_boards(boards_folder, pictures_of=()), top_mm=top_mm, wishes=wishes)
@@ -127,7 +130,8 @@ def folder_to_layouts(
     boards = [b for b in read_boards(boards_folder, pictures_of=ids) if b.id in ids]
     if progress:
         progress(0, 0, "pricing every seam")
-    pile = read_known_pile(boards_folder, boards, length_mm=top_mm[0] if top_mm else None, edits=edits)
+    length_mm = top_mm[0] if top_mm else None
+    pile = read_known_pile(boards_folder, boards, length_mm=length_mm, edits=edits, cache=cache)
     problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
     found = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
     layouts = [tell_shortlist(layout, chosen) for layout in found]

@@ -12,10 +12,12 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
+
 from grainmatch.errors import StoreError
 from grainmatch.face.edits import EditsOfFaces, marks_to_json
 from grainmatch.model import Board, Cathedral, Features, Mark, Sapwood, Side
-from grainmatch.pipeline.cache import code_fingerprint
+from grainmatch.pipeline.cache import ReadingCache, code_fingerprint
 from grainmatch.pipeline.features import correct_features, read_features
 from grainmatch.report.pack import map_pack, write_pack
 from grainmatch.report.record import BOARDS_FILE, sha256_of
@@ -42,21 +44,41 @@ def read_known_features(
 
 
 def read_known_pile(
-    folder: Path, boards: Sequence[Board], *, length_mm: float | None, edits: EditsOfFaces = _NO_EDITS
+    folder: Path,
+    boards: Sequence[Board],
+    *,
+    length_mm: float | None,
+    edits: EditsOfFaces = _NO_EDITS,
+    cache: ReadingCache | None = None,
 ) -> Pile:
     """The raw costs of all seams, priced now when not known for these boards, edits and length of top.
 
-    Raises LayoutError when no board is long enough.
+    cache: where the same boards, measured into another folder, may have been priced before. Raises
+    LayoutError when no board is long enough.
     """
     said = hashlib.sha256(marks_to_json(edits).encode()).hexdigest()
     stamp = (*_stamp(folder), length_mm, "\n".join(b.id for b in boards), said)
     known: Pile | None = _find(folder / SEAMS_FILE, stamp)
     if known is not None:
         return known
-    pile = read_usable(boards, read_known_features(folder, boards, edits), length_mm=length_mm)
+    told = (*stamp, _pictures(boards))
+    pile: Pile | None = cache.recall(told, _KINDS) if cache else None
+    if pile is None:
+        pile = read_usable(boards, read_known_features(folder, boards, edits), length_mm=length_mm)
+        if cache:
+            cache.remember(told, pile)
     with contextlib.suppress(StoreError):  # a folder closed to us: priced again next time
         write_pack(folder / SEAMS_FILE, (stamp, pile))
     return pile
+
+
+def _pictures(boards: Sequence[Board]) -> str:
+    """What tells the boards' pictures apart from any others."""
+    told = hashlib.sha256()
+    for face in (face for board in boards for face in board.faces):
+        told.update(repr(face.rgb.shape).encode())
+        told.update(np.ascontiguousarray(face.rgb).data)
+    return told.hexdigest()
 
 
 def _stamp(folder: Path) -> tuple[str, str]:

@@ -123,7 +123,8 @@ def time_job(watch: Stopwatch) -> None:
         cache = ReadingCache(Path(folder) / "cache")
         for name in ("afresh", "again, from the cache"):
             print(f"the demo job, {name}")
-            watch.time("all of it", lambda: _whole_job(Path(folder), cache, watch), decodes)
+            out = Path(folder) / name
+            watch.time("all of it", partial(_whole_job, out, cache, watch), decodes)
 
 
 def time_pile(watch: Stopwatch, photos_n: int) -> None:
@@ -150,7 +151,8 @@ def _whole_job(folder: Path, cache: ReadingCache, watch: Stopwatch) -> None:
 
     watch.time("- measure", measure)
     saved = watch.time(
-        "- arrange", lambda: folder_to_layouts(folder / "boards", folder / "layouts", top_mm=(1700.0, 850.0))
+        "- arrange",
+        lambda: folder_to_layouts(folder / "boards", folder / "layouts", top_mm=(1700.0, 850.0), cache=cache),
     )
     watch.time("- papers", lambda: file_to_papers(saved[0].path, folder / "papers"))
 
