@@ -16,9 +16,9 @@ from grainmatch.model import Board, Layout, Wishes
 Floats = NDArray[np.float64]
 MOST_WEIGHED_N = 24
 """Of so many boards the best top of up to sixteen is proven."""
-_SPARE_WIDTH_FRAC = 0.5
+SPARE_WIDTH_FRAC = 0.5
 """Wood kept beyond the asked width, so that there is something to choose from."""
-_THICKNESS_SPREAD_MM = 3.0
+THICKNESS_SPREAD_MM = 3.0
 """What may be planed off to bring boards to one thickness (common practice, no source)."""
 _SAMPLES_N = 40
 """Places looked at along and across a face to tell its tone."""
@@ -82,10 +82,15 @@ def tell_shortlist(layout: Layout, shortlist: Shortlist) -> Layout:
     """
     if not shortlist.narrowed_by:
         return layout
-    by = " and ".join(", ".join(shortlist.narrowed_by).rsplit(", ", 1))
     proof = ", and proven best among those" if layout.proven_optimal else ""
-    words = f"Chosen among {len(shortlist.boards)} of {shortlist.of_n} boards, narrowed by {by}{proof}."
+    among = f"{len(shortlist.boards)} of {shortlist.of_n} boards"
+    words = f"Chosen among {among}, narrowed by {narrowing_words(shortlist)}{proof}."
     return replace(layout, proven_optimal=False, bound=None, remarks=(words, *layout.remarks))
+
+
+def narrowing_words(shortlist: Shortlist) -> str:
+    """What a shortlist was narrowed by: `species, thickness and tone`."""
+    return " and ".join(", ".join(shortlist.narrowed_by).rsplit(", ", 1))
 
 
 def measure_tone_lab(board: Board) -> Floats:
@@ -108,7 +113,7 @@ def _keep_one_species(boards: list[Board], named: set[str], width_mm: float) -> 
 
 def _keep_one_thickness(boards: list[Board], named: set[str], width_mm: float) -> list[Board]:
     starts = sorted({math.floor(b.thickness_mm) for b in boards})
-    within = [{s for s in starts if 0 <= b.thickness_mm - s <= _THICKNESS_SPREAD_MM} for b in boards]
+    within = [{s for s in starts if 0 <= b.thickness_mm - s <= THICKNESS_SPREAD_MM} for b in boards]
     return _keep_most(boards, named, width_mm, within)
 
 
@@ -133,7 +138,7 @@ def _keep_most(
 def _near_in_tone(most_n: int, *, lightness: bool) -> Callable[[list[Board], set[str], float], list[Board]]:
     def keep(boards: list[Board], named: set[str], width_mm: float) -> list[Board]:
         tone = np.array([measure_tone_lab(b) for b in boards])[:, 0 if lightness else 1 :]
-        width, spare = np.array([b.width_mm for b in boards]), 1 + _SPARE_WIDTH_FRAC
+        width, spare = np.array([b.width_mm for b in boards]), 1 + SPARE_WIDTH_FRAC
         is_named = np.array([b.id in named for b in boards])
         middle = _densest(tone, most_n)
         if is_named.any():

@@ -22,6 +22,7 @@ from grainmatch.ui.outlines import faces_by_photo
 from grainmatch.ui.photos_page import thumbnail
 from grainmatch.ui.pricing import faces_as_read
 from grainmatch.ui.proposing import read_wishes
+from grainmatch.ui.rack import show_rack
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
@@ -39,8 +40,9 @@ def show() -> None:
         shop = desk.the_shop()
         stock = read_stock(shop, job)
         if not stock.boards:
-            st.info("No boards yet. They come from photos.")
+            st.info("No boards yet. They come from photos, or from the rack.")
             show_way("photos", "Bring in photos")
+            show_rack(job, stock)
             return
         work = workroom().work_on(job.id)
         if work is not None and work.busy:
@@ -52,6 +54,7 @@ def show() -> None:
             st.warning("\n".join(f"- {words}" for words in warnings) if warnings[1:] else warnings[0])
         _show_photos(job, stock)
         _show_table(stock)
+        show_rack(job, stock)
         _show_cards(job, stock)
         show_way("proposals", "See how they could lie")
 

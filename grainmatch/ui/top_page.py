@@ -16,6 +16,7 @@ from grainmatch.ui.base import read_room
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.pricing import Memory
 from grainmatch.ui.proposing import asked_size
+from grainmatch.ui.rack import show_rack
 from grainmatch.ui.scoring import better_by_one, finish_rest, problem_for, score_now
 from grainmatch.ui.shape import draw_shape
 from grainmatch.ui.stock import PICTURE_PX_PER_MM, Stock, face_jpeg, read_stock
@@ -43,7 +44,7 @@ def show() -> None:
             problem_for(shop, job, stock, bench.now)
         show_pictures(_looks(stock))
         _show_editor(job.id)
-        _show_rack(job, stock)
+        show_rack(job, stock)
 
 
 _looks_kept = Memory(4)
@@ -201,26 +202,3 @@ def _show_year(job: Job, scored: Layout, stock: Stock) -> None:
     )
     for words in year.warnings:
         st.warning(desk.plain(words))
-
-
-def _show_rack(job: Job, stock: Stock) -> None:
-    """Boards of other jobs that are still free can be brought in."""
-    shop = desk.the_shop()
-    here = {b.rack_key for b in shop.list_boards(job.id)}
-    others = [b for b in shop.list_rack() if b.key not in here and b.state == "free"]
-    if not others:
-        return
-    names = {j.id: j.name for j in shop.list_jobs()}
-    with st.expander("Bring a board from the rack into this job"):
-        picked = st.selectbox(
-            "Board",
-            others,
-            format_func=lambda b: (
-                f"{b.id_in_set} from {names.get(b.home_job or '', 'a job since removed')} {b.note}"
-            ),
-        )
-        if st.button("Bring in") and picked is not None:
-            taken = {b.id for b in stock.boards}
-            number = next(n for n in range(1, 1000) if f"R{n}" not in taken)
-            shop.take_from_rack(job.id, picked.key, f"R{number}")
-            st.rerun()
