@@ -95,17 +95,17 @@ def shapes_of(
     one that was drawn in its place, and shown as put off when it was taken away.
     """
     shapes: list[tuple[int, str, Mark, bool]] = []
-    for k, mark in enumerate(read.marks):
+    from_left = sorted(range(len(read.marks)), key=lambda k: read.marks[k].box_mm)
+    for number, k in enumerate(from_left, 1):
+        mark = read.marks[k]
         off = is_replaced(mark, edits.removed)
         if off or not is_replaced(mark, edits.added):
-            shapes.append((k, f"read-{k}", mark, off))
+            shapes.append((number, f"read-{k}", mark, off))
     names = [*keys, *(f"new-{n}" for n in range(1, len(edits.added) + 1) if f"new-{n}" not in keys)]
-    for k, (name, mark) in enumerate(zip(names, edits.added, strict=False), len(read.marks)):
-        shapes.append((k, name, mark, False))
+    for number, (name, mark) in enumerate(zip(names, edits.added, strict=False), len(read.marks) + 1):
+        shapes.append((number, name, mark, False))
     shapes.sort(key=lambda shape: shape[2].box_mm)
-    return [
-        _as_shape(face, f"{MARK_LETTERS[m.kind]}{k + 1}", key, m, off, size_px) for k, key, m, off in shapes
-    ]
+    return [_as_shape(face, f"{MARK_LETTERS[m.kind]}{n}", key, m, off, size_px) for n, key, m, off in shapes]
 
 
 def _as_shape(face: Face, tag: str, key: str, mark: Mark, off: bool, size_px: tuple[int, int]) -> Shape:

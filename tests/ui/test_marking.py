@@ -61,8 +61,8 @@ def redraw(read: Features, edits: Edits, *add: Shape, **changes: dict[str, Any])
 
 def test_marks_are_listed_from_left_to_right_with_size_and_place() -> None:
     first, second = shapes_of(blank_face(), read_with(KNOT, CRACK), Edits(), [], SIZE)
-    assert (first.tag, first.kind, first.note) == ("C2", "crack", "50 mm x 3 mm, 10 mm from the left end")
-    assert (second.tag, second.fixed) == ("K1", True)
+    assert (first.tag, first.kind, first.note) == ("C1", "crack", "50 mm x 3 mm, 10 mm from the left end")
+    assert (second.tag, second.fixed) == ("K2", True)
     assert second.corners[0] == (200.0, 40.0), "two picture pixels a millimetre"
 
 
