@@ -80,9 +80,8 @@ class Grid:
         size = (self.shape[1], self.inside.shape[0])
         weight = mask.astype(np.float32)
         held = np.empty_like(weight)
-        total = [
-            shrink(np.multiply(values[..., k], weight, out=held), size)  # by channel: faces may be large
-            for k in range(values.shape[2])
+        total = [  # by channel: faces may be large
+            shrink(np.multiply(values[..., k], weight, out=held), size) for k in range(values.shape[2])
         ]
         return Strips(np.dstack(total), shrink(weight, size), self.cell_px)
 

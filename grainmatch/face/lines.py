@@ -52,7 +52,7 @@ class LineModel:
 
 @dataclass(frozen=True, eq=False)
 class Candidates:
-    """Dark lines, n of them with p working pixels in all, those of one line together.
+    """Dark lines, n of them with p working pixels in all.
 
     box (n, 4) left, top, width, height in working pixels; owner, row, column, drop (p,): whose pixel it is,
     where it lies, how far below the darker side, in lightness scaled to wood as light as spruce; peaks (n,)
@@ -122,9 +122,8 @@ def find_candidates(lab: Floats, soft: Floats, grid: Grid) -> Candidates:
     place = np.cumsum(kept) - 1
     at = np.flatnonzero(dark)
     label = labels.ravel()[at]
-    at, owner = at[kept[label]], place[label[kept[label]]]
-    order = np.argsort(owner, kind="stable")
-    at, owner = at[order], owner[order]
+    held = kept[label]
+    at, owner = at[held], place[label[held]]
     row, column = np.divmod(at, drop.shape[1])
     box = stats[kept, :4].astype(np.int64)
     middle = (box[:, :2] + box[:, 2:] // 2) // grid.cell_px
@@ -192,14 +191,12 @@ def _slope_deg(lines: Candidates, size: NDArray[np.float64]) -> NDArray[np.float
 
 def _profile(lines: Candidates) -> tuple[Floats, Floats]:
     """Upper quartile (n,) and maximum (n,) of the darkest pixel in each column of a line."""
-    order = np.lexsort((lines.column, lines.owner))
-    owner, column = lines.owner[order], lines.column[order]
-    first = np.flatnonzero(np.r_[True, (np.diff(owner) != 0) | (np.diff(column) != 0)])
-    darkest, owner = np.maximum.reduceat(lines.drop[order], first), owner[first]
-    rising = darkest[np.lexsort((darkest, owner))]
-    n = np.bincount(owner, minlength=len(lines))
-    last = np.cumsum(n) - 1
-    return np.maximum(rising[last - (n - 1) // 4], 0.1), np.maximum(rising[last], 0.1)
+    n = lines.box[:, 2]
+    end = np.cumsum(n)
+    darkest = np.full(end[-1], 0.1, dtype=lines.drop.dtype)  # lines' columns one after another
+    np.maximum.at(darkest, lines.column + (end - n - lines.box[:, 0])[lines.owner], lines.drop)
+    rising = darkest[np.lexsort((darkest, np.repeat(np.arange(len(n)), n)))]
+    return rising[end - 1 - (n - 1) // 4], rising[end - 1]
 
 
 def _colour_lost(
@@ -219,7 +216,7 @@ def _colour_lost(
 def _as_mark(lines: Candidates, k: int, measures: NDArray[np.float64], chance: float, grid: Grid) -> Mark:
     """Line k as a mark."""
     left, top, width, height = lines.box[k]
-    pixels = slice(*np.searchsorted(lines.owner, [k, k + 1]))
+    pixels = lines.owner == k
     mask = np.zeros((height, width), dtype=np.uint8)
     mask[lines.row[pixels] - top, lines.column[pixels] - left] = 1
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
