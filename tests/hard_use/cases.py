@@ -18,7 +18,7 @@ from typing import Any
 from grainmatch.model import Board
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.arrange import arrange
-from grainmatch.pipeline.files import file_to_papers, read_corrections
+from grainmatch.pipeline.files import file_to_papers, read_corrections, read_marks_file
 from grainmatch.pipeline.measure import measure_boards
 from grainmatch.report.record import layout_from_json, read_boards
 from grainmatch.store import open_shop, read_archive
@@ -142,6 +142,16 @@ def corrections_case(yard: Yard, rng: random.Random) -> Case:
     return lambda: read_corrections(path)
 
 
+def marks_case(yard: Yard, rng: random.Random) -> Case:
+    """A harmed file of marks by hand, read."""
+    square = [[0.0, 0.0], [90.0, 0.0], [90.0, 50.0], [0.0, 50.0]]
+    face = {"added": [{"kind": "keep out", "outline_mm": square}], "removed": []}
+    names = [b["id"] for b in yard.boards["boards"]]
+    path = yard.folder / "marks.json"
+    path.write_bytes(harm_json({"schema_version": 1, "boards": {n: {"A": face} for n in names}}, rng))
+    return lambda: read_marks_file(path, yard.made[0])
+
+
 def species_case(yard: Yard, rng: random.Random) -> Case:
     """A harmed species file, read and asked for its wood."""
     path = yard.folder / "species.toml"
@@ -231,6 +241,7 @@ CASES: dict[str, Callable[[Yard, random.Random], Case]] = {
     "layout files": layout_case,
     "board files": boards_case,
     "correction files": corrections_case,
+    "marks files": marks_case,
     "species files": species_case,
     "job files": archive_case,
     "stores": database_case,

@@ -294,16 +294,15 @@ def test_marks_are_corrected_by_finger_and_by_keyboard(chromium: Any, served: tu
     view = Page(chromium, PHONE, finger=True)
     view.page.goto(f"{server.url}/boards")
     face = view.page.locator(".whole.kinds").first
-    face.get_by_role("button", name="Remove K1 knot").tap()
-    face.get_by_role("button", name="Put back K1 knot").wait_for()
+    knot = re.compile(r"K\d+ knot")
+    (name,) = knot.findall(face.locator(".row", has_text=knot).first.inner_text())
+    face.get_by_role("button", name=f"Remove {name}").tap()
+    face.get_by_role("button", name=f"Put back {name}").wait_for()
     face.get_by_role("button", name="Add a mark").tap()
     lines = face.locator(".lines")
     lines.tap(position={"x": 250, "y": lines.bounding_box()["height"] / 2})
     face.locator("select").select_option("keep out")
-    place = face.locator(".row[aria-pressed=true]")
-    view.page.wait_for_function(
-        "place => place.textContent.includes('24 mm x 24 mm')", arg=place.element_handle()
-    )
+    face.locator(".row[aria-pressed=true]", has_text="24 mm x 24 mm").wait_for()
     corner = face.locator(".grip[data-grip='2']").bounding_box()
     x, y = corner["x"] + corner["width"] / 2, corner["y"] + corner["height"] / 2
     view.draw_finger((x, y), (x + 60, y + 40))
@@ -325,7 +324,7 @@ def test_marks_are_corrected_by_finger_and_by_keyboard(chromium: Any, served: tu
     left, _, right, _ = edits.added[0].box_mm
     assert right - left > 30, "the corner was dragged"
     view.page.reload()
-    view.page.get_by_role("button", name="Put back K1 knot").wait_for()
+    view.page.get_by_role("button", name=f"Put back {name}").wait_for()
     view.close()
 
 
