@@ -102,23 +102,6 @@ def line_crossing(point_1: Points, direction_1: Points, point_2: Points, directi
     return np.asarray(point_1 + t[0] * direction_1)
 
 
-def fit_circle(points: ArrayLike, weights: ArrayLike | None = None) -> tuple[Points, float, float]:
-    """Algebraic circle through points (n, 2): (centre (2,), radius, rms of radius residuals).
-
-    Kasa's linear fit; good as a start for a geometric fit, biased low on short noisy arcs.
-    """
-    p = np.asarray(points, dtype=np.float64)
-    w = np.ones(len(p)) if weights is None else np.sqrt(np.asarray(weights, dtype=np.float64))
-    shift = p.mean(axis=0)
-    q = p - shift
-    a = np.column_stack([q, np.ones(len(q))]) * w[:, None]
-    solution, *_ = np.linalg.lstsq(a, (q**2).sum(axis=1) * w, rcond=None)
-    centre = solution[:2] / 2
-    radius = float(np.sqrt(max(solution[2] + centre @ centre, 0.0)))
-    residual = np.hypot(*(q - centre).T) - radius
-    return centre + shift, radius, float(np.sqrt((residual**2).mean()))
-
-
 def polygon_area(outline: ArrayLike) -> float:
     """Signed area of a closed polygon (n, 2); positive when it runs clockwise on screen (y down)."""
     x, y = np.asarray(outline, dtype=np.float64).T

@@ -6,8 +6,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from grainmatch import geometry as g
 
@@ -45,17 +43,6 @@ def test_fit_line_on_exact_points() -> None:
     assert rms == pytest.approx(0, abs=1e-9)
     assert abs(direction[1] / direction[0]) == pytest.approx(2)
     assert centre == pytest.approx((5, 11))
-
-
-@given(st.floats(-50, 50), st.floats(-50, 50), st.floats(1, 80))
-def test_fit_circle_on_an_exact_arc(x: float, y: float, radius: float) -> None:
-    angle = np.linspace(0.2, 1.8, 40)
-    centre, found, rms = g.fit_circle(
-        np.column_stack([x + radius * np.cos(angle), y + radius * np.sin(angle)])
-    )
-    assert centre == pytest.approx((x, y), abs=1e-4)
-    assert found == pytest.approx(radius, abs=1e-4)
-    assert rms < 1e-4
 
 
 def test_polygon_area_and_mask_agree() -> None:

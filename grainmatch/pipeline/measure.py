@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -34,10 +33,7 @@ from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
 
-PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
 BENT_PX = 0.5
-_WORKERS = 2
-_PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
 
 
 def measure_boards(

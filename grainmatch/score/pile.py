@@ -47,7 +47,6 @@ class Pile:
     seams: Mapping[str, Floats]
     alone: Mapping[str, Floats]
     lightness: Floats
-    cup_known: bool
 
 
 def read_pile(boards: Sequence[Board], features: FaceFeatures, *, length_mm: float | None = None) -> Pile:
@@ -74,8 +73,7 @@ def read_pile(boards: Sequence[Board], features: FaceFeatures, *, length_mm: flo
         "sapwood": spread.seam(_price_edges(*_edges_sapwood(of_face))),
         "sapwood stripes": spread.seam(_price_sapwood_stripes(of_face)),
     }
-    flat, known = _price_out_of_flat(boards, can)
-    seams["stay_flat"] = flat
+    seams["stay_flat"] = _price_out_of_flat(boards)
     alone = {
         "knots": spread.face(
             np.array([_end_knots(boards[k], f) for (k, _), f in zip(faces, of_face, strict=True)])
@@ -101,7 +99,6 @@ def read_pile(boards: Sequence[Board], features: FaceFeatures, *, length_mm: flo
         seams,
         alone,
         spread.face(np.array([f.mean_lab[0] for f in of_face])),
-        known,
     )
 
 
@@ -249,11 +246,12 @@ def _edge_sapwood(features: Features, row: int) -> float:
     return float(values.mean()) if values.size else 0.0
 
 
-def _price_out_of_flat(boards: Sequence[Board], can: NDArray[np.bool_]) -> tuple[Floats, bool]:
-    """Predicted out-of-flat in mm of every two boards joined, worst season of a heated room."""
+def _price_out_of_flat(boards: Sequence[Board]) -> Floats:
+    """Predicted out-of-flat in mm of every two boards joined, worst season of a heated room; 0 when no bark
+    side is known."""
     n = len(boards)
     if not any(b.end_grain or b.bark_side for b in boards):
-        return np.zeros((n, 4, n, 4)), False
+        return np.zeros((n, 4, n, 4))
     worst = np.zeros((n, 4, n, 4))
     for season in DEFAULT_ROOM.seasons:
         arcs = [
@@ -268,7 +266,7 @@ def _price_out_of_flat(boards: Sequence[Board], can: NDArray[np.bool_]) -> tuple
             for pose in POSES
         ]
         worst = np.maximum(worst, _out_of_flat_pairs(arcs).reshape(n, 4, n, 4))
-    return worst, True
+    return worst
 
 
 def _out_of_flat_pairs(arcs: Sequence[BoardArc]) -> Floats:

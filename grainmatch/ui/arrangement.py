@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -120,8 +120,3 @@ class Workbench:
         self.past = [*self.past, self.now][-_STEPS_KEPT:]
         self.future = []
         self.now = arrangement
-
-
-def placed_ids(placements: Iterable[Placement]) -> list[str]:
-    """The boards in a layout, first to last."""
-    return [p.board_id for p in placements]

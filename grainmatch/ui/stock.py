@@ -95,13 +95,6 @@ def to_jpeg(rgb: Rgb, *, quality: int = 85) -> bytes:
     return buffer.getvalue()
 
 
-def to_png(rgb: Rgb) -> bytes:
-    """A picture as PNG bytes."""
-    buffer = io.BytesIO()
-    Image.fromarray(rgb).save(buffer, "PNG")
-    return buffer.getvalue()
-
-
 def face_jpeg(board: Board, side: Side, *, px_per_mm: float) -> bytes | None:
     """A face picture as JPEG, None when the face was never photographed."""
     rgb = draw_face(board, side, px_per_mm=px_per_mm)

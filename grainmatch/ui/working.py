@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import streamlit as st
 
@@ -87,8 +86,3 @@ def _arrangement(kept: SavedLayout, boards: dict[str, Board]) -> Arrangement | N
     if not {p.board_id for p in layout.placements} <= boards.keys():
         return None
     return Arrangement(layout.placements, locked)
-
-
-def as_layout(arrangement: Arrangement, scored: Layout) -> Layout:
-    """A scored layout that lies exactly as the arrangement does."""
-    return replace(scored, placements=arrangement.placements)
