@@ -23,7 +23,7 @@ KIND_WORDS: dict[str, str] = {
     "knot": "knot",
     "hole": "hole",
     "crack": "crack or check",
-    "bark edge": "bark edge",
+    "bark edge": "bark edge or wane",
     "pitch": "pitch or gum",
     "stain": "stain",
     "pencil": "pencil or glue line",

@@ -115,11 +115,11 @@ def price_job(
 
     Raises LayoutError when the boards cannot make that top.
     """
-    zones = repr(job.details.get("boards"))
+    said = repr(job.details.get("boards"))
     length_mm = top_mm[0] if top_mm else None
     bare = replace(wishes, rules=())
     boards = shortlist_boards(stock.free, top_mm=top_mm, wishes=wishes).boards
-    of_boards = (stock.key, stock.used_elsewhere, zones, length_mm, tuple(b.id for b in boards))
+    of_boards = (stock.key, stock.used_elsewhere, said, length_mm, tuple(b.id for b in boards))
 
     def read() -> Pile:
         listed = Stock(boards, stock.used_elsewhere, stock.key)

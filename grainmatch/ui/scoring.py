@@ -44,13 +44,13 @@ def score_now(
 ) -> tuple[Layout, list[SeamLook]]:
     """The arrangement as a scored layout, and how each of its seams is to be shown."""
     wishes = read_wishes(job)
-    zones = repr(job.details.get("boards"))
+    said = repr(job.details.get("boards"))
 
     def set_up() -> HandScorer:
         free = Stock(stock.free, stock.used_elsewhere, stock.key)
         return HandScorer(stock.free, job_features(shop, job, free), wishes)
 
-    scorer: HandScorer = _scorers.get((stock.key, stock.used_elsewhere, zones, wishes), set_up)
+    scorer: HandScorer = _scorers.get((stock.key, stock.used_elsewhere, said, wishes), set_up)
     score, shares = scorer.score(problem, arrangement.placements)
     looks = [_look(look, share) for look, share in zip(score.seams, shares, strict=True)]
     return Layout(arrangement.placements, score, top_mm=asked_size(job)), looks
