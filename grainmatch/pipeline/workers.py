@@ -20,6 +20,8 @@ from queue import SimpleQueue
 from typing import IO, cast
 
 Call = Callable[[], None]
+_ONE_CORE = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+"""There is a worker for every core; numbers read by OpenMP and OpenBLAS when they are loaded."""
 _SERVE = "from grainmatch.pipeline.workers import serve; serve()"
 
 
@@ -79,7 +81,7 @@ class _Worker:
         self._end()
 
     def _start(self) -> subprocess.Popen[bytes]:
-        surroundings = os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
+        surroundings = os.environ | _ONE_CORE | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
         return subprocess.Popen(  # noqa: S603 (our own words)
             [sys.executable, "-c", _SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=surroundings
         )
@@ -100,7 +102,7 @@ def serve() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the one who hired us stops us
     import cv2
 
-    cv2.setNumThreads(1)  # there is a worker for every core
+    cv2.setNumThreads(1)
     replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing printed may pass for a reply
     while True:
