@@ -21,7 +21,7 @@ from grainmatch.face.grid import Floats, blur
 from grainmatch.model import Mask
 
 LEVELS = (0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.87, 0.92, 0.95, 0.97, 0.985)
-_LEAST_PEAK = 0.6
+LEAST_PEAK = 0.6  # odds that the surest pixels of a knot reach
 _SOFT_MM = 0.35
 _RIM_MM = 1.0
 _AROUND_MM = 3.0
@@ -54,10 +54,10 @@ def find_patches(odds: Floats, *, scale: float) -> list[Patch]:
         for index in range(1, len(stats)):
             left, top, width, height, size = (int(v) for v in stats[index])
             window = (slice(top, top + height), slice(left, left + width))
-            if size < _LEAST_PIXELS or soft[window].max() <= _LEAST_PEAK:
+            if size < _LEAST_PIXELS or soft[window].max() <= LEAST_PEAK:
                 continue
             part = np.where(labels[window] == index, soft[window], np.float32(0))
-            if part.max() > _LEAST_PEAK:
+            if part.max() > LEAST_PEAK:
                 _add_nest(found, part, start + left, top)
     return found
 

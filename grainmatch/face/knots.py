@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.face.grid import Floats, Grid, blur, blur_wide, shrink
-from grainmatch.face.knot_patches import choose_patches, find_patches, measure_patches, outline_patch
+from grainmatch.face.knot_patches import (
+    LEAST_PEAK,
+    choose_patches,
+    find_patches,
+    measure_patches,
+    outline_patch,
+)
 from grainmatch.face.knot_pixels import (
     MODEL_PX_PER_MM,
     KnotModel,
@@ -62,7 +68,8 @@ def find_knots(lab: Floats, grid: Grid, *, models: KnotModels | None = None) -> 
         _, sides, _ = cv2.minAreaRect(points.astype(np.float32))
         if max(sides) + 1 <= _SLENDEREST * (min(sides) + 1):
             knots.append(_as_mark(points, odds, lab, wood, grid))
-    return tuple(knots)
+    # The surest pixel alone may be chance: a quarter of a knot's pixels must be as sure as it must be.
+    return tuple(k for k in knots if k.confidence >= LEAST_PEAK)
 
 
 def _as_mark(outline_px: NDArray[Any], odds: Floats, lab: Floats, wood: float, grid: Grid) -> Mark:

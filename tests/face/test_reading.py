@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -327,3 +328,14 @@ def test_a_blank_face_gives_numbers_without_confidence(colour: int) -> None:
     assert features.sapwood_edges is None
     assert (features.coherence < 0.3).all()
     assert np.isfinite(features.angle_rad).all()
+
+
+def test_a_large_face_is_read_in_little_memory() -> None:
+    board = grow_board(seed=64, length_mm=500, width_mm=150, knots=4)
+    rgb = np.ascontiguousarray(np.tile(draw_face(board, px_per_mm=2.0, noise=4).rgb, (2, 3, 1)))
+    tracemalloc.start()
+    read_face(rgb, px_per_mm=2.0)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    # CIELAB takes 12 bytes a pixel and is held beside some five planes of 4; own limit, half of it spare.
+    assert peak / (rgb.shape[0] * rgb.shape[1]) < 60
