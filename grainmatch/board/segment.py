@@ -15,6 +15,7 @@ from grainmatch.board.backdrop import Backdrop, fit_backdrop
 from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.hairlines import Seam
+from grainmatch.board.neighbours import share_seams
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
 from grainmatch.geometry import Points, pixels_to_plane
@@ -51,8 +52,10 @@ def find_boards(bench: Bench, *, limits: Limits = BOARDS) -> tuple[BoardOutline,
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
     solid = _solid(backdrop, 1 / (bench.px_per_mm * backdrop.scale))
     heaps = _find_heaps(bench, backdrop, solid, limits)
-    rough = [r for heap in heaps for r in _split_heap(bench, backdrop, heap, limits)]
-    outlines = [refine_outline(bench, backdrop, r) for r in rough]
+    outlines: list[BoardOutline] = []
+    for heap in heaps:
+        rough = _split_heap(bench, backdrop, heap, limits)
+        outlines += share_seams(bench, rough, [refine_outline(bench, backdrop, r) for r in rough])
     return tuple(sort_for_reading([o for o in outlines if _is_board(bench, backdrop, solid, o, limits)]))
 
 

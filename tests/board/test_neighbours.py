@@ -1,0 +1,61 @@
+"""Touching boards share one seam, whichever of the two edges saw it better."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from grainmatch.board.frame import Frame
+from grainmatch.board.neighbours import share_seams
+from grainmatch.board.outline import BoardOutline, Rough, polygon_px
+from grainmatch.geometry import plane_to_pixels
+from grainmatch.model import Photo
+from grainmatch.photo.pose import guess_bench
+
+BENCH = guess_bench(Photo("seam", np.zeros((750, 1000, 3), np.uint8)), thickness_mm=25, span_mm=1000)
+
+
+def board(
+    top: float, bottom: float, upper_sigma: float, lower_sigma: float, slant: float = 0.1
+) -> BoardOutline:
+    """A board 800 mm long whose ends lean by `slant` mm a mm."""
+    x = np.linspace(-400, 400, 33)
+    upper = np.column_stack([x + slant * top, np.full(33, top)])
+    lower = np.column_stack([x + slant * bottom, np.full(33, bottom)])
+    sigmas = (upper_sigma, lower_sigma, 0.2, 0.2)
+    return BoardOutline(upper, lower, polygon_px(BENCH, upper, lower), sigmas)
+
+
+def rough(touching: tuple[bool, bool]) -> Rough:
+    flat = np.zeros(3)
+    return Rough(Frame(np.zeros(2), 0.0), flat, flat, np.zeros(2), np.zeros(2), touching=touching)
+
+
+def shared(
+    above: BoardOutline, below: BoardOutline, *, touch: bool = True
+) -> tuple[BoardOutline, BoardOutline]:
+    told = share_seams(BENCH, [rough((False, touch)), rough((touch, False))], [above, below])
+    return told[0], told[1]
+
+
+def test_an_edge_that_saw_no_seam_follows_the_one_that_did() -> None:
+    above, below = shared(board(-100, 0, 0.2, 0.4), board(20, 120, 1.4, 0.2))
+    assert below.upper_mm[:, 1] == pytest.approx(0.0, abs=1e-6)
+    assert above.lower_mm[:, 1] == pytest.approx(0.0, abs=1e-6)
+    # The ends keep their slant, and the outline in the photo moves along.
+    assert below.upper_mm[[0, -1], 0] == pytest.approx([-400, 400], abs=1e-6)
+    assert below.outline_px[0] == pytest.approx(plane_to_pixels(BENCH.camera, below.upper_mm[:1], 25)[0])
+    assert below.sigma_mm == (0.4, 0.2, 0.2, 0.2)
+
+
+def test_edges_that_agree_meet_in_their_weighted_mean() -> None:
+    above, below = shared(board(-100, 0, 0.2, 0.5), board(1, 120, 0.5, 0.2))
+    assert above.lower_mm[:, 1] == pytest.approx(0.5)
+    assert below.upper_mm[:, 1] == pytest.approx(0.5)
+
+
+def test_two_seams_far_apart_and_boards_that_do_not_touch_stay() -> None:
+    pair = board(-100, 0, 0.2, 0.4), board(20, 120, 0.5, 0.2)
+    assert shared(*pair)[1].upper_mm == pytest.approx(pair[1].upper_mm)
+    apart = board(-100, 0, 0.2, 0.4), board(20, 120, 1.4, 0.2)
+    assert shared(*apart, touch=False)[1].upper_mm == pytest.approx(apart[1].upper_mm)
