@@ -176,6 +176,18 @@ def test_the_boards_page_keeps_what_the_browser_sends_at_once(shop: Shop, job: J
     assert not shop.read_job(job.id).details["boards"]["1"].get("marks"), "an old answer is not taken again"
 
 
+def test_another_show_face_takes_its_marks_along(shop: Shop, job: Job, app: AppTest) -> None:
+    keep_edits(shop, job.id, "1", "B", add_mark(Edits(), "stain", box(20, 20, 60, 50)))
+    next(c for c in app.checkbox if c.label == "Make the other face the show face").check()
+    app = next(b for b in app.button if b.label == "Keep").click().run()
+    assert not app.exception
+    now = shop.read_job(job.id)
+    assert now.details["boards"]["1"]["swap_faces"]
+    read = job_features(shop, now, read_stock(shop, now))
+    assert [m.box_mm for m in read["1", "A"].marks if m.kind == "stain"] == [(20, 20, 60, 50)]
+    assert "stain" not in {m.kind for m in read["1", "B"].marks}
+
+
 # --- measured anew -------------------------------------------------------------------------------
 
 CORNERS = np.array([[100.0, 50.0], [900.0, 60.0], [890.0, 260.0], [110.0, 250.0]])
@@ -189,7 +201,8 @@ def at_share(along: float, across: float) -> Points:
 
 def outlined(board_id: str, outline: Any, **size: float) -> Board:
     face = blank_face(photo="p.jpg", outline_px=np.asarray(outline, dtype=np.float64), **size)
-    return Board(board_id, face.lower_edge_mm[-1, 0], 100.0, 100.0, 27.0, 0.0, (face,))
+    length_mm, width_mm = face.lower_edge_mm[-1]
+    return Board(board_id, length_mm, width_mm, width_mm, 27.0, 0.0, (face,))
 
 
 @pytest.fixture
@@ -228,9 +241,28 @@ def test_a_shorter_outline_drops_what_lies_beyond_it(shop: Shop, marked: Job) ->
     assert (left, top, right, bottom) == pytest.approx((90, 10, 110, 30), abs=2.5)
 
 
-def test_each_half_of_a_split_board_has_its_marks_and_joined_it_has_all(shop: Shop, marked: Job) -> None:
-    upper = outlined("1", [CORNERS[0], CORNERS[1], at_share(1, 0.5), at_share(0, 0.5)], width_mm=50.0)
-    lower = outlined("2", [at_share(0, 0.5), at_share(1, 0.5), CORNERS[2], CORNERS[3]], width_mm=50.0)
+def halves() -> tuple[Board, Board]:
+    """The board ripped in two: what lies above and below its middle."""
+    upper = [CORNERS[0], CORNERS[1], at_share(1, 0.5), at_share(0, 0.5)]
+    lower = [at_share(0, 0.5), at_share(1, 0.5), CORNERS[2], CORNERS[3]]
+    return outlined("1", upper, width_mm=50.0), outlined("2", lower, width_mm=50.0)
+
+
+def test_boards_joined_to_one_have_the_marks_of_both(shop: Shop, tmp_path: Path) -> None:
+    made = shop.add_job("Shelf", {"photo_names": {"p.jpg": "sha"}})
+    write_boards(tmp_path / "set", halves())
+    sha256 = shop.add_set(tmp_path / "set")
+    shop.put_boards(made.id, [("1", sha256, "1"), ("2", sha256, "2")])
+    keep_edits(shop, made.id, "1", "A", add_mark(Edits(), "knot", box(90, 10, 110, 30)))
+    job = keep_edits(shop, made.id, "2", "A", add_mark(Edits(), "pitch", box(200, 20, 230, 30)))
+    first, second = carried(shop, job, outlined("1", CORNERS), names=("1",))["1"]
+    assert (first[0], second[0]) == ("knot", "pitch")
+    assert first[1:] == pytest.approx((90, 10, 110, 30), abs=2.5)
+    assert second[1:] == pytest.approx((200, 70, 230, 80), abs=2.5)
+
+
+def test_each_half_of_a_split_board_has_its_marks(shop: Shop, marked: Job) -> None:
+    upper, lower = halves()
     found = carried(shop, marked, upper, lower, names=("oak", "5"))
     assert [m[0] for m in found["oak"]] == ["knot"]
     ((_, left, top, *_),) = found["5"]
