@@ -94,6 +94,7 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
         _print_json(document)
     else:
         _print_boards(measured.boards)
+        _print_possible_tops(measured.boards)
         _say(f"Wrote {len(measured.boards)} boards to {arguments.out}.")
     _warn(measured.warnings)
     if len(measured.failures) > 1:
@@ -170,6 +171,19 @@ def _wood(arguments: argparse.Namespace) -> int:
         _print_json(table.document())
     else:
         print("\n".join(table.lines(arguments.units)))
+    return DONE
+
+
+def _buy(arguments: argparse.Namespace) -> int:
+    from grainmatch.wood.buying import plan_purchase
+
+    purchase = plan_purchase(
+        top_mm=arguments.top, thickness_mm=arguments.thickness, waste_frac=arguments.waste / 100
+    )
+    if arguments.json:
+        _print_json(purchase.document())
+    else:
+        print("\n".join(purchase.lines(arguments.units)))
     return DONE
 
 
@@ -254,6 +268,14 @@ def _parser() -> argparse.ArgumentParser:
     wood.add_argument("--json", action="store_true")
     wood.set_defaults(command=_wood)
 
+    buy = commands.add_parser("buy", help="how much wood to buy for a top")
+    buy.add_argument("--top", type=_size, required=True, metavar="LENGTHxWIDTH")
+    buy.add_argument("--thickness", type=_length, required=True, help="planed, as the top will be")
+    buy.add_argument("--waste", type=_percent, default=30.0, metavar="PERCENT")
+    buy.add_argument("--units", choices=["mm", "in"], default="mm")
+    buy.add_argument("--json", action="store_true")
+    buy.set_defaults(command=_buy)
+
     app = commands.add_parser("app", help="open the app in the browser")
     app.add_argument(
         "--lan", action="store_true", help="let a phone on the local network in, with a passcode"
@@ -269,6 +291,13 @@ def _length(text: str) -> float:
 
 def _size(text: str) -> tuple[float, float]:
     return parse_size_mm(text)
+
+
+def _percent(text: str) -> float:
+    try:
+        return float(text.removesuffix("%"))
+    except ValueError:
+        raise UsageError(f"'{text[:40]}' is no share.", "Type per cent, such as 30.") from None
 
 
 def _scale(text: str) -> float:
@@ -335,6 +364,14 @@ def _print_boards(boards: Sequence[Board]) -> None:
             f"{_with_sigma(board.end_width_mm, board.sigma_width_mm):>16}"
             f"{format_length(board.crook_mm):>10}  {''.join(face.side for face in board.faces)}"
         )
+
+
+def _print_possible_tops(boards: Sequence[Board]) -> None:
+    from grainmatch.wood.buying import find_possible_tops
+
+    sizes = [f"{t.length_mm:.0f} x {t.width_mm:.0f} mm" for t in find_possible_tops(boards)]
+    if sizes:
+        print(f"Straightened and trimmed they make a top of up to {' or '.join(sizes[-3:])}.")
 
 
 def _with_sigma(value_mm: float, sigma_mm: float) -> str:

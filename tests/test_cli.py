@@ -181,6 +181,9 @@ def test_empty_bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         ["sheet", "--paper", "a5", "--out", "x.pdf"],
         ["sheet", "--number", "-1", "--out", "x.pdf"],
         ["wood", "unobtainium"],
+        ["buy", "--top", "1700x850mm", "--thickness", "200mm"],
+        ["buy", "--top", "1700x850mm", "--thickness", "25mm", "--waste", "nan"],
+        ["buy", "--top", "1700x850mm", "--thickness", "25mm", "--waste", "much"],
         ["nonsense"],
         [],
     ],
@@ -221,6 +224,14 @@ def test_sheet_is_a_pdf(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert code == 0
     assert out == ""
     assert (tmp_path / "sheet.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_what_to_buy(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(
+        capsys, "buy", "--top", "1700x850mm", "--thickness", "27mm", "--waste", "25%", "--json"
+    )
+    assert code == 0
+    assert json.loads(out)["board_feet"] == 26
 
 
 def test_a_wood_of_the_users_own(

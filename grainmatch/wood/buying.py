@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 from grainmatch.errors import WoodError
 from grainmatch.model import Board
-from grainmatch.units import MM_PER_INCH
+from grainmatch.units import MM_PER_INCH, LengthUnits, format_length
 from grainmatch.wood.shrinkage import check_size
 
 MM_PER_FOOT = 12 * MM_PER_INCH
@@ -69,7 +70,24 @@ class Purchase:
     board_feet: int
     waste_frac: float
     least_length_mm: float
-    remarks: tuple[str, ...]
+
+    def document(self) -> dict[str, Any]:
+        """Plain data, ready for JSON."""
+        return asdict(self) | {"remarks": list(self.lines()[1:])}
+
+    def lines(self, units: LengthUnits = "mm") -> list[str]:
+        """What to ask for, and what it rests on."""
+        rough, dressed = (format_length(v, units) for v in (self.stock.rough_mm, self.stock.dressed_mm))
+        length = format_length(self.least_length_mm, units, decimals=0)
+        top, bought = (_format_area(v, units) for v in (self.top_area_m2, self.bought_area_m2))
+        return [
+            f"Buy {bought} of {self.stock.name} stock: {self.board_feet} board feet, {self.volume_m3:.3f} m3.",
+            f"The top is {top}; {100 * self.waste_frac:.0f} % of what is bought is taken to go into ends,"
+            " edges, knots and choice.",
+            f"Boards at least {length} long; ask for wood dried to the room's moisture.",
+            f"{self.stock.name} is {rough} rough and planes to about {dressed}.",
+            "Boards cut one after another from one log match best; buy a few to choose from.",
+        ]
 
 
 @dataclass(frozen=True)
@@ -79,6 +97,10 @@ class PossibleTop:
     length_mm: float
     width_mm: float
     board_ids: tuple[str, ...]
+
+
+def _format_area(area_m2: float, units: LengthUnits) -> str:
+    return f"{area_m2:.2f} m2" if units == "mm" else f"{area_m2 / (MM_PER_FOOT * 1e-3) ** 2:.1f} sq ft"
 
 
 def find_stock(thickness_mm: float) -> Stock | None:
@@ -137,11 +159,6 @@ def plan_purchase(
         board_feet=math.ceil(bought * 1e6 * stock.rough_mm * 1e-9 / M3_PER_BOARD_FOOT - 1e-9),
         waste_frac=waste_frac,
         least_length_mm=length + END_LOSS_MM,
-        remarks=(
-            f"Boards at least {length + END_LOSS_MM:.0f} mm long; ask for wood dried to the room's moisture.",
-            f"{stock.name} is {stock.rough_mm:.1f} mm rough and planes to about {stock.dressed_mm:.1f} mm.",
-            "Boards cut one after another from one log match best; buy a few to choose from.",
-        ),
     )
 
 

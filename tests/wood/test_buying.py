@@ -62,6 +62,8 @@ def test_purchase_for_the_kitchen_table() -> None:
     assert purchase.volume_m3 == pytest.approx(1.7 * 0.85 / 0.75 * 0.03175)
     # the same by hand in feet: 15.554 ft2 / 0.75 x 1.25 in. = 25.92
     assert purchase.board_feet == 26
+    assert "Buy 1.93 m2 of 5/4 stock: 26 board feet" in purchase.lines()[0]
+    assert "20.7 sq ft" in purchase.lines("in")[0]
 
 
 @pytest.mark.parametrize(
