@@ -15,7 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from grainmatch.face.edits import Edits, add_mark, apply_edits, edits_to_data, remove_mark
 from grainmatch.geometry import Points
-from grainmatch.model import Board, Face, Features, Mark
+from grainmatch.model import Board, Face, Features, Mark, Side
 from grainmatch.report.record import read_boards, write_boards
 from grainmatch.store import Job, Shop
 from grainmatch.ui import desk
@@ -26,7 +26,7 @@ from grainmatch.ui.hand_marks import edits_of, keep_edits, swap_sides, with_edit
 from grainmatch.ui.marking import edits_from_shapes, shapes_of
 from grainmatch.ui.outline_view import Shape
 from grainmatch.ui.pricing import job_features
-from grainmatch.ui.stock import read_stock
+from grainmatch.ui.stock import Stock, read_stock
 from tests.face.test_edits import box, read_with
 
 SIZE = (800, 200)
@@ -46,6 +46,12 @@ KNOT, CRACK = Mark("knot", box(100, 20, 120, 40)), Mark("crack", box(10, 50, 60,
 @pytest.fixture(autouse=True)
 def words_in_mm(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(desk, "units", lambda: "mm")
+
+
+def read_of(shop: Shop, job: Job, board_id: str) -> dict[Side, Features]:
+    """What is read from a board's faces, as corrected."""
+    board = read_stock(shop, job).by_id[board_id]
+    return {side: f for (_, side), f in job_features(shop, job, Stock((board,), frozenset(), ())).items()}
 
 
 def seen(read: Features, edits: Edits) -> dict[str, tuple[str, bool]]:
@@ -110,8 +116,7 @@ def test_areas_kept_by_the_first_release_are_marks_now(shop: Shop, job: Job) -> 
     details = json.loads(OLD_DETAILS.read_text("utf-8"))
     check_details(details)
     old = shop.update_job(job.id, details=details)
-    read = job_features(shop, old, read_stock(shop, old))
-    (area,) = [m for m in read["2", "B"].marks if m.kind == "keep out"]
+    (area,) = [m for m in read_of(shop, old, "2")["B"].marks if m.kind == "keep out"]
     assert area.box_mm == (120.5, 10.0, 180.5, 42.0)
     new = keep_edits(shop, job.id, "2", "A", add_mark(Edits(), "knot", box(1, 1, 9, 9)))
     said = new.details["boards"]["2"]
@@ -132,13 +137,13 @@ def test_marks_go_along_when_a_board_is_renamed_and_turned_over(
     keep_edits(shop, job.id, "3", "B", pitch)
     rename_board(shop.read_job(job.id), "3", "knotty")
     now = shop.read_job(job.id)
-    read = job_features(shop, now, read_stock(shop, now))
-    assert sum(m.kind == "pitch" for m in read["knotty", "B"].marks) == 1
+    read = read_of(shop, now, "knotty")
+    assert sum(m.kind == "pitch" for m in read["B"].marks) == 1
     said = dict(now.details["boards"])
     said["knotty"] = with_edits(said["knotty"] | {"swap_faces": True}, swap_sides(edits_of(said["knotty"])))
     now = shop.update_job(job.id, details={"boards": said})
-    over = job_features(shop, now, read_stock(shop, now))
-    assert [m.box_mm for m in over["knotty", "A"].marks] == [m.box_mm for m in read["knotty", "B"].marks]
+    over = read_of(shop, now, "knotty")
+    assert [m.box_mm for m in over["A"].marks] == [m.box_mm for m in read["B"].marks]
 
 
 @pytest.fixture
@@ -156,7 +161,7 @@ def _boards_page() -> None:
 
 def test_the_boards_page_keeps_what_the_browser_sends_at_once(shop: Shop, job: Job, app: AppTest) -> None:
     name = f"marks_{job.id}_1_A"
-    read = job_features(shop, job, read_stock(shop, job))["1", "A"]
+    read = read_of(shop, job, "1")["A"]
     assert read.marks, "the drawn board has a knot"
     shapes: list[dict[str, Any]] = [{"key": f"read-{k}", "kind": m.kind} for k, m in enumerate(read.marks)]
     shapes[0]["off"] = True
@@ -168,7 +173,7 @@ def test_the_boards_page_keeps_what_the_browser_sends_at_once(shop: Shop, job: J
     edits = edits_of(now.details["boards"]["1"])["A"]
     assert [m.kind for m in edits.added] == ["crack"]
     assert edits.removed[0].kind == read.marks[0].kind
-    corrected = job_features(shop, now, read_stock(shop, now))["1", "A"]
+    corrected = read_of(shop, now, "1")["A"]
     assert len(corrected.marks) == len(read.marks)
     assert any(f"{len(read.marks)} mark" in c.value for c in app.caption)
     keep_edits(shop, job.id, "1", "A", Edits())
@@ -183,9 +188,9 @@ def test_another_show_face_takes_its_marks_along(shop: Shop, job: Job, app: AppT
     assert not app.exception
     now = shop.read_job(job.id)
     assert now.details["boards"]["1"]["swap_faces"]
-    read = job_features(shop, now, read_stock(shop, now))
-    assert [m.box_mm for m in read["1", "A"].marks if m.kind == "stain"] == [(20, 20, 60, 50)]
-    assert "stain" not in {m.kind for m in read["1", "B"].marks}
+    read = read_of(shop, now, "1")
+    assert [m.box_mm for m in read["A"].marks if m.kind == "stain"] == [(20, 20, 60, 50)]
+    assert "stain" not in {m.kind for m in read["B"].marks}
 
 
 # --- measured anew -------------------------------------------------------------------------------

@@ -100,19 +100,12 @@ def test_proposals_come_by_themselves_and_one_is_saved(shop: Shop, job: Job) -> 
     assert layout.top_mm == (560.0, 300.0)
     app = press(open_page("proposals"), "Save this one")
     assert len(shop.list_layouts(job.id, "saved")) == 2, "earlier choices stay"
-
-
-def test_proposals_older_than_a_corrected_mark_say_so(shop: Shop, job: Job) -> None:
-    app = wait_for_proposals(open_page("proposals"), shop, job)
+    app = open_page("proposals")
     assert "changed since" not in words(app)
-    (first, *_) = shop.list_layouts(job.id, "proposal")
-    shown = layout_from_json(first.body).placements[0]
-    area = add_mark(
-        Edits(), "keep out", np.array([[250.0, 20.0], [300.0, 20.0], [300.0, 60.0], [250.0, 60.0]])
-    )
-    keep_edits(shop, job.id, shown.board_id, shown.pose.side_up, area)
+    shown, area = layout.placements[0], np.array([[250.0, 20], [300, 20], [300, 60], [250, 60]])
+    keep_edits(shop, job.id, shown.board_id, shown.pose.side_up, add_mark(Edits(), "keep out", area))
     app = app.run()
-    assert "changed since" in words(app)
+    assert "changed since" in words(app), "proposals older than a corrected mark say so"
     app = press(app, "Propose again with them")
     end_s = time.monotonic() + PATIENCE_S
     while "changed since" in words(app) and time.monotonic() < end_s:

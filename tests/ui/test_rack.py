@@ -37,12 +37,12 @@ def bench(shop: Shop, tmp_path: Path) -> Job:
     boards = []
     for k in range(16):
         grey = 60 + k if k % 2 else 180 + k
-        rgb = np.full((150, 1050 if k < 12 else 600, 3), grey, dtype=np.uint8)
+        rgb = np.full((150, 345 if k < 12 else 225, 3), grey, dtype=np.uint8)
         boards.append(replace(make_board(str(k), rgb), thickness_mm=40.0 if k in (10, 11) else 27.0))
     write_boards(tmp_path / "yard", boards)
     sha256 = shop.add_set(tmp_path / "yard")
     shop.put_boards(home.id, [(b.id, sha256, b.id) for b in boards])
-    return shop.add_job("Bench", {"top_mm": [600.0, 250.0], "thickness_mm": 27.0})
+    return shop.add_job("Bench", {"top_mm": [200.0, 250.0], "thickness_mm": 27.0})
 
 
 def test_boards_are_chosen_for_the_top_and_it_is_said_how(shop: Shop, bench: Job) -> None:
@@ -70,7 +70,7 @@ def test_a_job_with_wood_enough_or_a_rack_without_is_told_so(shop: Shop, bench: 
     long = shop.update_job(bench.id, details={"top_mm": [2000.0, 250.0]})
     with pytest.raises(LayoutError, match="No free board on the rack is 2000 mm long and about 27 mm thick"):
         choose_boards(shop, long, read_stock(shop, long))
-    bench = shop.update_job(bench.id, details={"top_mm": [600.0, 250.0]})
+    bench = shop.update_job(bench.id, details={"top_mm": [200.0, 250.0]})
     take_boards(shop, bench, choose_boards(shop, bench, read_stock(shop, bench)).boards)
     with pytest.raises(LayoutError, match="wood enough"):
         choose_boards(shop, bench, read_stock(shop, bench))
