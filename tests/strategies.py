@@ -155,5 +155,7 @@ def command_lines() -> st.SearchStrategy[list[str]]:
             lambda got: ["check", *got[0], *got[1], *got[2]]),
         _line("wood", place("cherry", "red oak"), {}, {
             "--width": length, "--room": _word("heated and dry"), "--units": units, **seen}),
+        _line("buy", st.just([]), {"--top": size, "--thickness": length}, {
+            "--waste": number, "--units": units, **seen}),
         st.lists(awkward_text(8).filter(lambda t: "\0" not in t and t != "app"), max_size=3),
     )  # fmt: skip

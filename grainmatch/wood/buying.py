@@ -81,7 +81,8 @@ class Purchase:
         length = format_length(self.least_length_mm, units, decimals=0)
         top, bought = (_format_area(v, units) for v in (self.top_area_m2, self.bought_area_m2))
         return [
-            f"Buy {bought} of {self.stock.name} stock: {self.board_feet} board feet, {self.volume_m3:.3f} m3.",
+            f"Buy {bought} of {self.stock.name} stock:"
+            f" {self.board_feet} board feet, {self.volume_m3:.3f} m3.",
             f"The top is {top}; {100 * self.waste_frac:.0f} % of what is bought is taken to go into ends,"
             " edges, knots and choice.",
             f"Boards at least {length} long; ask for wood dried to the room's moisture.",
