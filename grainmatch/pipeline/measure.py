@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from grainmatch.board.correct import Correction, apply_corrections
+from grainmatch.board.doubts import tell_doubts
 from grainmatch.board.ends import find_ends, is_ends_photo
 from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline, polygon_px
@@ -107,7 +108,7 @@ def _read_faces(
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
         features=tuple(read_one_face(b.faces[0]) for b in boards),
-        warnings=(*lit.warnings, *unused),
+        warnings=(*lit.warnings, *tell_doubts(outlines), *unused),
     )
 
 
