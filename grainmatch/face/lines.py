@@ -114,22 +114,28 @@ def find_candidates(lab: Floats, soft: Floats, grid: Grid) -> Candidates:
     )
     gap = 2 * max(1, round(_GAP_MM * grid.px_per_mm)) + 1
     dark = cv2.morphologyEx(rim.view(np.uint8), cv2.MORPH_CLOSE, np.ones((1, gap), np.uint8))
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(dark)
-    peaks = np.bincount(labels[peak], minlength=n)
-    shortest = _SHORTEST_MM * grid.px_per_mm
-    kept = (peaks >= 2) & (stats[:, 2:4].max(axis=1) >= shortest)
+    n, labels = cv2.connectedComponents(dark)
+    at = np.flatnonzero(dark.view(np.bool_))
+    label = np.asarray(labels, dtype=np.int32).ravel()[at]
+    row = at // drop.shape[1]
+    column = at - row * drop.shape[1]
+    corner = np.full(
+        (n, 4), drop.size, dtype=np.int64
+    )  # left, top, and right and bottom with their signs turned
+    for k, edge in enumerate((column, row, -column - 1, -row - 1)):
+        np.minimum.at(corner[:, k], label, edge)
+    box = np.column_stack([corner[:, :2], -corner[:, 2:] - corner[:, :2]])
+    peaks = np.bincount(label[peak.ravel()[at]], minlength=n)
+    kept = (peaks >= 2) & (box[:, 2:].max(axis=1) >= _SHORTEST_MM * grid.px_per_mm)
     kept[0] = False
-    place = np.cumsum(kept) - 1
-    at = np.flatnonzero(dark)
-    label = labels.ravel()[at]
     held = kept[label]
-    at, owner = at[held], place[label[held]]
-    row, column = np.divmod(at, drop.shape[1])
-    box = stats[kept, :4].astype(np.int64)
+    owner = (np.cumsum(kept) - 1)[label[held]]
+    box = box[kept]
     middle = (box[:, :2] + box[:, 2:] // 2) // grid.cell_px
     return Candidates(
-        box, owner, row, column, drop[row, column], peaks[kept], near[middle[:, 1], middle[:, 0]]
-    )
+        box, owner, row[held], column[held], drop.ravel()[at[held]], peaks[kept],
+        near[middle[:, 1], middle[:, 0]],
+    )  # fmt: skip
 
 
 def _wood_light(lab: Floats, grid: Grid) -> float:
@@ -143,8 +149,9 @@ def _drop_below_sides(soft: Floats, grid: Grid) -> Floats:
     for side_mm in _SIDES_MM:
         k = min(max(1, round(side_mm * grid.px_per_mm)), len(soft) - 1)
         padded = np.asarray(cv2.copyMakeBorder(soft, k, k, 0, 0, cv2.BORDER_REPLICATE))
-        np.maximum(drop, np.minimum(padded[: -2 * k], padded[2 * k :]) - soft, out=drop)
-    drop[~grid.inside] = 0
+        side = np.minimum(padded[: -2 * k], padded[2 * k :])
+        np.maximum(drop, np.subtract(side, soft, out=side), out=drop)
+    drop *= grid.inside
     return drop
 
 

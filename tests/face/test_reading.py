@@ -337,5 +337,5 @@ def test_a_large_face_is_read_in_little_memory() -> None:
     read_face(rgb, px_per_mm=2.0)
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
-    # CIELAB takes 12 bytes a pixel and is held beside some five planes of 4; own limit, half of it spare.
+    # CIELAB takes 12 bytes a pixel and is held beside some five planes of 4; own limit, a third of it spare.
     assert peak / (rgb.shape[0] * rgb.shape[1]) < 60
