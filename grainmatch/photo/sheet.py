@@ -208,17 +208,19 @@ def _shift_window(
     grad_y, grad_x = np.gradient(model)
     ramp = np.linspace(-1, 1, side, dtype=np.float32)
     columns = [np.ones_like(model), model, model * ramp[None, :], model * ramp[:, None], -grad_x, -grad_y]
-    basis = np.stack([c.ravel() for c in columns], axis=1).astype(np.float64)
-    solve = np.linalg.solve(basis.T @ basis + 1e-9 * np.eye(6), basis.T)
+    basis = np.stack([c.ravel() for c in columns]).astype(np.float64)
+    solve = np.linalg.inv(basis @ basis.T + 1e-9 * np.eye(6))
     shift, unexplained = np.zeros(2), 1.0
     for _ in range(4):
         at = centre + shift
         seen = cv2.getRectSubPix(flat, (side, side), (float(at[0]), float(at[1]))).ravel().astype(np.float64)
-        fit = solve @ seen
-        spread = float(((seen - seen.mean()) ** 2).sum())
+        along = basis @ seen
+        fit = solve @ along
+        power = float(seen @ seen)
+        spread = power - float(seen.sum()) ** 2 / seen.size
         if fit[1] <= 1e-4 or spread <= 0:
             return np.zeros(2), 1.0
-        unexplained = float(((seen - basis @ fit) ** 2).sum()) / spread
+        unexplained = max(power - float(fit @ along), 0.0) / spread  # least squares leaves a right angle
         step = fit[4:] / fit[1]
         shift = shift + np.clip(step, -2, 2)
         if np.abs(shift).max() > half / 2:
