@@ -34,7 +34,7 @@ from grainmatch.face.knot_pixels import (
 )
 from grainmatch.model import Mark, Mask
 
-_WIDEST_FACE_MM = 250.0  # a face that claims to be wider has no true scale; knots are sought as if this wide
+_WIDEST_FACE_MM = 165.0  # the widest fitted on; a wider face, or one without a true scale, counts as that
 _USUAL_FACE_MM = 120.0
 _LEAST_DROP = 7.0  # lightness; the palest one in a hundred of the knots fitted on reaches 8.4
 _LEAST_DARK_NEAR = 6.0  # lightness; a pixel with nothing that dark within 2.5 mm is no knot
@@ -102,7 +102,7 @@ def _outer_rim(outline_px: NDArray[Any]) -> NDArray[np.float64]:
 def seeking_scale(grid: Grid) -> float:
     """Working pixels to what counts as a mm in the search.
 
-    More than the true scale when the face would be impossibly wide; less, down to 1 / 1.4, on narrow faces,
+    More than the true scale on a face wider than those fitted on; less, down to 1 / 1.4, on narrow faces,
     whose knots are smaller too.
     """
     face_px = float(np.median(grid.inside[:, ::8].sum(axis=0)))

@@ -4,8 +4,8 @@
 
 Real photographs are looked for in GRAINMATCH_SHARED, or in the folder `shared` beside this project;
 without them that part is skipped. Their scale is unknown: each is read as a face 125 mm wide (and, to see how
-little that matters, as 100 and 140 mm). The models of knots and lines were fitted on these boards and tiles,
-so the honest figures are those that fit_knots and fit_lines print, cross-validated by board and tile.
+little that matters, as 100, 140 and 250 mm). The models of knots and lines were fitted on these boards and
+tiles, so the honest figures are those that fit_knots and fit_lines print, cross-validated by board and tile.
 """
 
 from __future__ import annotations
@@ -242,7 +242,7 @@ def bench_real_knots() -> None:
         return
     print("Real knots at least 2 % of the face width, IoU >= 0.3")
     boards, tiles = read_boxed_boards(photos), read_masked_tiles(photos)
-    for face_mm in (100.0, 125.0, 140.0):
+    for face_mm in (100.0, 125.0, 140.0, 250.0):
         _print_knots(f"boxed boards (fitted on; see fit_knots), as {face_mm:.0f} mm", boards, face_mm)
     _print_knots("masked tiles (fitted on; see fit_knots), as 125 mm", tiles, 125.0)
     _print_lines([*boards, *tiles], 125.0)
