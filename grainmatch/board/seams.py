@@ -27,6 +27,9 @@ LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
 DEEP = 0.5
 SHALLOW_SLOPE = 0.008
+WEDGE_SHARE, WEDGE_SLOPE, WEDGE_TALLEST = 0.95, 0.014, 32
+WEDGE_DEPTHS = (0.12, 0.28)
+"""Of a whole band against its flanks: log light in nine tenths of its columns, and in half of them."""
 LOWEST_BAND = 4
 LEAST_SHALLOW = 8
 """Log light by which a band is darker than the boards, and the slopes allowed: a band of heartwood or of
@@ -80,7 +83,29 @@ def _is_separator(seam: Seam, light: Field, wood: Mask, length_rows: float) -> b
     if seam.height < LEAST_SHALLOW:
         return False  # as thin as latewood
     sure = depth >= SURE_DEPTH or (depth >= LEAST_DEPTH and seam.share >= 0.85)
-    return sure and slope <= SHALLOW_SLOPE
+    return (sure and slope <= SHALLOW_SLOPE) or (slope <= WEDGE_SLOPE and _is_wedge(seam, light))
+
+
+def _is_wedge(seam: Seam, light: Field) -> bool:
+    """Whether a band as a whole is darker than both its flanks all along.
+
+    A gap that closes to one end, or that a board's side fills in part, has its middle line now in the dark
+    and now on wood, and its borders do not run level with it.
+    """
+    if not LEAST_SHALLOW <= seam.height <= WEDGE_TALLEST or seam.share < WEDGE_SHARE:
+        return False
+    h, n = light.shape
+    columns = np.arange(seam.first, seam.last + 1)
+    middle = rows_along(seam, n)[columns]
+
+    def mean(first: float, last: float) -> Floats:
+        rows = np.rint(middle + np.linspace(first, last, 9)[:, None]).astype(int).clip(0, h - 1)
+        return np.asarray(light[rows, columns].mean(axis=0), dtype=np.float64)
+
+    half = seam.height / 2
+    flank = np.minimum(mean(-half - 8, -half - 2), mean(half + 2, half + 8))
+    least, typical = np.percentile(flank - mean(-0.8 * half, 0.8 * half), (10, 50))
+    return bool(least >= WEDGE_DEPTHS[0] and typical >= WEDGE_DEPTHS[1])
 
 
 def _boards_beside(seam: Seam, wood: Mask, reach_rows: float) -> bool:
