@@ -236,7 +236,9 @@ def _close(
     for long_edge in ("upper", "lower"):
         ends = [_meet(edges[long_edge], edges[end]) for end in ("left", "right")]
         u = np.linspace(ends[0], ends[1], 33)
-        sides[long_edge] = frame.leave(np.column_stack([u, np.polyval(edges[long_edge], u)]))
+        v = np.polyval(edges[long_edge], u)
+        # Edges of something that is no board may never meet; they then outline nothing.
+        sides[long_edge] = frame.leave(np.nan_to_num(np.column_stack([u, v]), posinf=0.0, neginf=0.0))
     outline_px = polygon_px(bench, sides["upper"], sides["lower"])
     floor = EDGE_SIGMA_PX / bench.px_per_mm
     upper, lower, left, right = (
@@ -269,6 +271,7 @@ def _fewest(line: Points, tolerance: float) -> Points:
 def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:
     """u where v = long_edge(u) and u = end(v) cross."""
     u = float(np.polyval(end, 0.0))
-    for _ in range(14):
-        u = float(np.polyval(end, np.polyval(long_edge, u)))
+    with np.errstate(over="ignore", invalid="ignore"):
+        for _ in range(14):
+            u = float(np.polyval(end, np.polyval(long_edge, u)))
     return u

@@ -29,6 +29,8 @@ WIDEST_FLAW_MM = 15.0
 SHADE = 0.25
 """How near to a seam boards come that touch, how wide wood of the bench's own colour may be, and log light by
 which a gap is darker than the lit bench."""
+FEWEST_OF_A_CURVE = 6
+"""Fewer columns tell an edge's place, not its way."""
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
 
@@ -227,11 +229,12 @@ def _ends(
 def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
     """The piece with each end as the line along which its wood stops."""
     ends = []
+    inward = min(40.0, 0.4 * float(rough.right[-1] - rough.left[-1]))
     for end, outward in ((rough.left, -1.0), (rough.right, 1.0)):
         u0 = float(end[-1])
         v0, v1 = np.polyval(rough.upper, u0), np.polyval(rough.lower, u0)
         v = v0 + (v1 - v0) * np.linspace(0.08, 0.92, 32)
-        t = np.arange(-40.0, 24.0, 1.0)
+        t = np.arange(-inward, 24.0, 1.0)
         places = np.stack(np.broadcast_arrays(u0 + outward * t[None, :], v[:, None]), axis=-1)
         bare = ~_seen(bench, backdrop, rough.frame.leave(places), mask)
         stops = np.where(bare.any(axis=1), t[0] + bare.argmax(axis=1), np.nan)
@@ -358,8 +361,8 @@ def _rough(
 ) -> Rough:
     n_rows, n = inside.shape
     column_mm = (high[0] - low[0]) / n
-    keep = max(1, (last - first) // 40)
-    columns = np.arange(first + keep, last + 1 - keep)
+    rim = min(max(1, (last - first) // 40), (last - first) // 2)
+    columns = np.arange(first + rim, last + 1 - rim)
     part = inside[:, columns]
     u = low[0] + (columns + 0.5) * column_mm
     curves = []
@@ -368,6 +371,7 @@ def _rough(
         for step in (-4, 0, 4):  # where a sheet lies across the edge it tells nothing
             told &= known[(row + step).clip(0, n_rows - 1), columns]
         told = told if told.mean() > 0.25 else part.any(axis=0)
+        told = told if told.any() else ~told
         curves.append(_robust_curve(u[told], low[1] + row[told] / rows_per_mm))
     upper, lower = curves
     ends = np.array([low[0] + first * column_mm, low[0] + (last + 1) * column_mm])
@@ -397,7 +401,10 @@ def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.
 
     Random samples of two and three points (RANSAC: Fischler and Bolles, Comm. ACM 24(6), 1981), scored by how
     many points lie near, then least squares over those. Neighbours and shadows can spoil half the points.
+    Of a few points only the height is kept: the piece is short in its heap.
     """
+    if len(x) < FEWEST_OF_A_CURVE:
+        return np.array([0.0, 0.0, float(np.median(y))])
     centre, half = x.mean(), max(float(np.ptp(x)) / 2, 1e-6)
     z = (x - centre) / half
     rng = np.random.default_rng(0)

@@ -128,9 +128,9 @@ def _show_cards(job: Job, stock: Stock) -> None:
     for side in _SIDES:
         _show_face(job.id, stock.key, board, side, features.get((board.id, side)))
     st.caption(
-        "Remove what is no mark, add what was missed: every arrangement follows from it. What is to be kept "
-        "out of the top shows in none that can do without it. Strokes follow the grain, longer where it is "
-        "surer. Hatched: sapwood. Dotted: the line of the arches."
+        "Remove what is no mark, add what was missed: every arrangement follows from it. An area to keep "
+        "out of the top is turned down or trimmed off wherever that can be done. Strokes follow the grain, "
+        "longer where it is surer. Hatched: sapwood. Dotted: the line of the arches."
     )
     _show_said(job, board)
 
