@@ -128,10 +128,17 @@ def _standing_out(say: Field, counts: Field, length_rows: float) -> tuple[Floats
     enough = np.isfinite(agree).sum(axis=1) > 30
     z = np.full(agree.shape, -np.inf)
     a = agree[enough]
-    middle = np.nanmedian(a, axis=1, keepdims=True)
-    spread = 1.4826 * np.nanmedian(np.abs(a - middle), axis=1, keepdims=True)
+    middle = _medians(a)
+    spread = 1.4826 * _medians(np.abs(a - middle))
     z[enough] = np.nan_to_num(np.abs(a - middle) / np.maximum(spread, 0.03), nan=-np.inf)
     return z, np.nan_to_num(np.abs(agree)), drop
+
+
+def _medians(values: Floats) -> Floats:
+    """The median (m, 1) of what is known in each row; numpy's own goes row by row where some is not."""
+    ranked, known = np.sort(values, axis=1), np.isfinite(values).sum(axis=1, keepdims=True)
+    lower, upper = (np.take_along_axis(ranked, k // 2, axis=1) for k in (known - 1, known))
+    return np.asarray((lower + upper) / 2)
 
 
 def _jumps(ends_mm: tuple[Floats, Floats], drop: Floats, rows_per_mm: float) -> Floats:
