@@ -15,17 +15,16 @@ from grainmatch.model import Bench
 
 Poly = NDArray[np.float64]
 SURER = 2.0
-"""How many times surer one edge must be for the other to follow it far away."""
-AGREE_SIGMAS = 2.5
+"""How many times surer one edge must be for the other to follow it."""
 LEAST_SHARED = 0.5
 """Of the shorter of two edges, how much must lie beside the other."""
 
 
 def share_seams(bench: Bench, rough: Sequence[Rough], outlines: Sequence[BoardOutline]) -> list[BoardOutline]:
-    """The outlines of a heap, from the top down, with the facing edges of touching boards on one line.
+    """The outlines of a heap, from the top down: of two facing edges of touching boards, the one that saw no
+    seam follows the one that did.
 
-    Edges that agree within their sigmas meet in their mean, weighted by how sure they are. Of two others
-    the one that saw no seam follows the one that did; when both saw one, or none, each stays.
+    When both saw it, or none, each stays: between boards that touch there still is a hairline of a gap.
     """
     told = list(outlines)
     for k in range(len(told) - 1):
@@ -42,22 +41,14 @@ def _share(bench: Bench, above: BoardOutline, below: BoardOutline) -> tuple[Boar
         return above, below
     polys = [np.polyfit(edge[:, 0], edge[:, 1], 2) for edge in (lower, upper)]
     sigmas = np.array([above.sigma_mm[1], below.sigma_mm[0]])
-    apart = np.polyval(polys[1] - polys[0], np.linspace(span[1], span[0], 9))
-    weight = 1 / sigmas**2
-    if float(np.abs(apart).max()) > AGREE_SIGMAS * float(np.hypot(*sigmas)):
-        if sigmas.max() < SURER * sigmas.min():
-            return above, below
-        weight = (sigmas == sigmas.min()).astype(np.float64)
-    seam = (weight[0] * polys[0] + weight[1] * polys[1]) / weight.sum()
+    if sigmas.max() < SURER * sigmas.min():
+        return above, below
     sigma = float(sigmas.min())
-    return (
-        _with_edges(
-            bench, above, above.upper_mm, _move(frame, above.lower_mm, above.upper_mm, seam), 1, sigma
-        ),
-        _with_edges(
-            bench, below, _move(frame, below.upper_mm, below.lower_mm, seam), below.lower_mm, 0, sigma
-        ),
-    )
+    if sigmas[0] > sigmas[1]:
+        moved = _move(frame, above.lower_mm, above.upper_mm, polys[1])
+        return _with_edges(bench, above, above.upper_mm, moved, 1, sigma), below
+    moved = _move(frame, below.upper_mm, below.lower_mm, polys[0])
+    return above, _with_edges(bench, below, moved, below.lower_mm, 0, sigma)
 
 
 def _move(frame: Frame, edge_mm: Points, opposite_mm: Points, seam: Poly) -> Points:

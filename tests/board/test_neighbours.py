@@ -48,10 +48,11 @@ def test_an_edge_that_saw_no_seam_follows_the_one_that_did() -> None:
     assert below.sigma_mm == (0.4, 0.2, 0.2, 0.2)
 
 
-def test_edges_that_agree_meet_in_their_weighted_mean() -> None:
-    above, below = shared(board(-100, 0, 0.2, 0.5), board(1, 120, 0.5, 0.2))
-    assert above.lower_mm[:, 1] == pytest.approx(0.5)
-    assert below.upper_mm[:, 1] == pytest.approx(0.5)
+def test_boards_that_touch_keep_the_hairline_both_saw_between_them() -> None:
+    pair = board(-100, 0, 0.2, 0.5), board(0.6, 120, 0.5, 0.2)
+    above, below = shared(*pair)
+    assert above.lower_mm == pytest.approx(pair[0].lower_mm)
+    assert below.upper_mm == pytest.approx(pair[1].upper_mm)
 
 
 def test_two_seams_far_apart_and_boards_that_do_not_touch_stay() -> None:
