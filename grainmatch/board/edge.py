@@ -89,7 +89,8 @@ class EdgeFind:
 
     step: face straight to bench, shadow or background; side: face, then its own side; foot: face
     and side look alike, placed from the side's foot; seam: a gap too thin to resolve.
-    contrast is the size of the step in shares of the face's light.
+    contrast is the size of the step in shares of the face's light. doubt_px: 1-sigma from a second place that
+    the light fits nearly as well.
     """
 
     offset_px: Floats
@@ -97,6 +98,7 @@ class EdgeFind:
     contrast: float
     weight: Floats
     blur_px: float = 0.7
+    doubt_px: float = 0.0
 
 
 def read_strip(
@@ -267,7 +269,8 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     gap = np.where(far, 0.0, gap_px)
     # Two steps close together were found as one line, which may be the outer of them.
     close = float(np.median(gap)) if kind == "side" else 0.0
-    shifts = np.arange(-2.0 - (close if close < MERGED_PX else 0.0), 2.01, 0.25)
+    close = close if close < MERGED_PX else 0.0
+    shifts = np.arange(-2.0 - close, 2.01, 0.25)
     few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
     blur, lowest = BLURS_PX[0], np.inf
     for each in BLURS_PX:
@@ -277,13 +280,14 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
         elif least_of_few > lowest:
             break  # the misfit has one valley
     cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)))
-    agreed = _agreed_shift(cost, shifts, strip.seen)
+    agreed, doubt = _agreed_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
     place, least, bend = _parabola_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
     weight = np.sqrt(bend / np.maximum(least, 1e-6))
     offset = start + place - back
     offset[~strip.seen] = np.nan
-    return EdgeFind(offset, kind, _contrast(strip, start - back), weight, blur)
+    doubt = float(np.hypot(doubt, close / 12**0.5))  # either step may have been taken for both
+    return EdgeFind(offset, kind, _contrast(strip, start - back), weight, blur, doubt)
 
 
 def _misfits(
@@ -341,8 +345,9 @@ def _explained(basis: list[Floats], y: Floats) -> Floats:
     return explained
 
 
-def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> Floats:
-    """For each station the shift on the gentle curve that all of them together fit best (cost clipped)."""
+def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> tuple[Floats, float]:
+    """For each station the shift on the gentle curve that all of them together fit best (cost clipped), and
+    the doubt that another valley of the cost leaves, px."""
     told = np.flatnonzero(seen)
     excess = cost[told] - cost[told].min(axis=1, keepdims=True)
     excess = np.minimum(excess, np.median(excess.max(axis=1)))
@@ -352,8 +357,29 @@ def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> Floats:
     bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x
     curves = (shifts[:, None, None, None] + bend[None]).reshape(-1, len(x))
     index = np.rint((curves[:, told] - shifts[0]) / step).astype(int).clip(0, len(shifts) - 1)
-    total = excess[np.arange(len(told)), index].sum(axis=1)
-    return np.asarray(curves[int(total.argmin())])
+    along = excess[np.arange(len(told)), index]
+    ways = along.sum(axis=1).reshape(len(shifts), -1)
+    best_way = ways.argmin(axis=1) + np.arange(len(shifts)) * ways.shape[1]
+    best = int(ways.min(axis=1).argmin())
+    return np.asarray(curves[best_way[best]]), _doubt(along[best_way], shifts, best)
+
+
+def _doubt(along: Floats, shifts: Floats, best: int) -> float:
+    """What the next best valley of the cost (shifts, stations) adds to the sigma of the best one's place.
+
+    A place d away that is right with probability p gives a spread of d sqrt(p (1 - p)); p is that of the
+    stations' mean preference being chance, three neighbours counting as one.
+    """
+    total = along.sum(axis=1)
+    valley = np.flatnonzero((total[1:-1] <= total[:-2]) & (total[1:-1] <= total[2:])) + 1
+    others = valley[np.abs(shifts[valley] - shifts[best]) > 2 * (shifts[1] - shifts[0])]
+    if not len(others):
+        return 0.0
+    other = int(others[total[others].argmin()])
+    preferred = along[other] - along[best]
+    sigma = float(preferred.std()) / np.sqrt(max(len(preferred) / 3, 1.0))
+    chance = float(ndtr(-preferred.mean() / max(sigma, 1e-12)))
+    return float(abs(shifts[other] - shifts[best]) * np.sqrt(chance * (1 - chance)))
 
 
 def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:

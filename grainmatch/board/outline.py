@@ -132,6 +132,7 @@ def _refine_edge(
         order,
         edges[name],
     )
+    sigma = float(np.hypot(sigma, found.doubt_px / scale))
     if touching:  # the seam line itself may be a line of the figure beside the seam
         sigma = float(np.hypot(sigma, SEAM_SIGMA_MM if found.kind == "seam" else UNSEEN_SEAM_SIGMA_MM))
     return poly, sigma, found.kind
