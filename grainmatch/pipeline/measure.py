@@ -64,7 +64,10 @@ def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
     fitted = refine_with_boards(bench, seen)
     if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm < BENT_PX:
         return bench, outlines
-    return fitted, find_boards(fitted)
+    again = find_boards(fitted)
+    if len(again) < len(outlines):  # a seam that hardly shows was seen the first time
+        again = tuple(_carry(bench, fitted, o) for o in outlines)
+    return fitted, again
 
 
 def scale_photo(
