@@ -11,7 +11,7 @@ import json
 import mmap
 import struct
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -37,7 +37,7 @@ def pack(value: Any) -> bytes:
 
 def write_pack(path: Path, value: Any) -> Path:
     """Write what `pack` gives, without holding it in memory. Raises StoreError when the disk refuses."""
-    return write_pieces(path, _pieces(value))
+    return write_pieces(path, _passing(_pieces(value)))
 
 
 def unpack(data: bytes | mmap.mmap, kinds: Sequence[type[Any]]) -> Any:
@@ -94,7 +94,15 @@ def _pieces(value: Any) -> list[bytes | memoryview]:
     header = json.dumps({"arrays": places, "value": spelled}).encode()
     header += b" " * (-(_START + len(header)) % _ALIGN)
     rest: list[bytes | memoryview] = [struct.pack("<Q", len(header)), header, *body]
-    return [_MAGIC, struct.pack("<I", _checksum(rest)), *rest]
+    return [_MAGIC, struct.pack("<I", _checksum(_passing(rest))), *rest]
+
+
+def _passing(pieces: Iterable[bytes | memoryview]) -> Iterator[bytes | memoryview]:
+    """The pieces one by one; mapped ones give their memory back when they have passed."""
+    for piece in pieces:
+        yield piece
+        if isinstance(piece, memoryview):
+            let_go(np.asarray(piece.obj))
 
 
 def _checksum(pieces: Iterable[bytes | memoryview]) -> int:
