@@ -356,6 +356,7 @@ def test_two_browsers_on_one_job_and_a_killed_server_lose_nothing(
             time.sleep(0.2)
         assert shop.list_photos(job.id)[0].state == "measured", "it went on by itself"
         view.page.goto(f"{server.url}/boards")
+        view.page.get_by_text("See how they could lie").wait_for()  # until then the picture is drawn anew
         view.page.locator("polygon.shape").first.tap()
         corner = view.page.locator(".grip").first
         corner.scroll_into_view_if_needed()
