@@ -47,12 +47,15 @@ class Limits:
 BOARDS = Limits()
 
 
-def find_boards(bench: Bench, *, limits: Limits = BOARDS) -> tuple[BoardOutline, ...]:
+def find_boards(
+    bench: Bench, *, limits: Limits = BOARDS, backdrop: Backdrop | None = None
+) -> tuple[BoardOutline, ...]:
     """Every board's face outline, in reading order: top to bottom, boards in one row left to right.
 
-    Boards lying upright in the photo are read as if it were turned a quarter clockwise.
+    Boards lying upright in the photo are read as if it were turned a quarter clockwise. backdrop: the bench's
+    look when it was fitted before.
     """
-    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
+    backdrop = backdrop or fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
     solid = _solid(backdrop, 1 / (bench.px_per_mm * backdrop.scale))
     heaps = _find_heaps(bench, backdrop, solid, limits)
     outlines: list[BoardOutline] = []

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from grainmatch.board.backdrop import fit_backdrop
 from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.doubts import tell_doubts
 from grainmatch.board.ends import find_ends, is_ends_photo
@@ -59,12 +60,13 @@ def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
     A sheet in the middle hardly tells what the lens bends. When the boards' own edges tell that it bends them
     by more than half a pixel, they are found again with that lens: seams are looked for on straight lines.
     """
-    outlines = find_boards(bench)
+    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
+    outlines = find_boards(bench, backdrop=backdrop)
     seen = [o.outline_px for o in outlines]
     fitted = refine_with_boards(bench, seen)
     if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm < BENT_PX:
         return bench, outlines
-    again = find_boards(fitted)
+    again = find_boards(fitted, backdrop=backdrop)
     if len(again) < len(outlines):  # a seam that hardly shows was seen the first time
         again = tuple(_carry(bench, fitted, o) for o in outlines)
     return fitted, again
