@@ -120,9 +120,8 @@ def find_candidates(lab: Floats, soft: Floats, grid: Grid) -> Candidates:
     label = np.asarray(labels, dtype=np.int32).ravel()[at]
     row = at // drop.shape[1]
     column = at - row * drop.shape[1]
-    corner = np.full(
-        (n, 4), drop.size, dtype=np.int64
-    )  # left, top, and right and bottom with their signs turned
+    # left, top, and right and bottom with their signs turned
+    corner = np.full((n, 4), drop.size, dtype=np.int64)
     for k, edge in enumerate((column, row, -column - 1, -row - 1)):
         np.minimum.at(corner[:, k], label, edge)
     box = np.column_stack([corner[:, :2], -corner[:, 2:] - corner[:, :2]])

@@ -35,7 +35,7 @@ _MOST_OF_FREE = 0.25
 
 @dataclass(frozen=True)
 class ReadingCache:
-    """A folder of readings and prices; the oldest go when it holds 2 GB and a quarter of the free disk."""
+    """A folder of readings and prices; the oldest go above 2 GB, or a quarter of the free disk if more."""
 
     folder: Path
 

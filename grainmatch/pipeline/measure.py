@@ -36,6 +36,7 @@ from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
 
 BENT_PX = 0.5
+"""How far the lens may bend an edge before a hairline along it is no straight line (own choice)."""
 
 
 def measure_boards(

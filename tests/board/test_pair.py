@@ -79,7 +79,6 @@ def test_ends_are_found_in_rows_and_matched_by_width() -> None:
     scene = draw_ends_scene(boards, camera=camera)
     bench = bench_of(scene.photo, camera, face_height_mm=THICK_MM + 5.0)
     assert is_ends_photo(bench, thickness_mm=THICK_MM)
-    assert not is_ends_photo(bench, thickness_mm=2.0), "a mistyped thickness"
     ends = find_ends(bench, thickness_mm=THICK_MM)
     np.testing.assert_allclose([e.width_mm for e in ends], widths, atol=1.0)
     np.testing.assert_allclose([e.thickness_mm for e in ends], THICK_MM, atol=1.0)

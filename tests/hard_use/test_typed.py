@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from grainmatch.board.ends import is_ends_photo
+from grainmatch.photo.read import read_photo
+from grainmatch.pipeline.measure import scale_photo
 from grainmatch.ui.arrangement import Workbench, read_items
 from grainmatch.ui.outline_view import Shape, read_shapes
 from grainmatch.units import parse_length_mm, parse_size_mm
 from tests import strategies
 from tests.hard_use.cases import Yard
-from tests.hard_use.job import small_boards
+from tests.hard_use.job import bench_photo, small_boards
 from tests.hard_use.pictures import good_pictures
 from tests.hard_use.verdict import judge, judge_command
 
@@ -82,3 +85,9 @@ def test_any_command_line(desk: Path, monkeypatch: pytest.MonkeyPatch, argv: lis
     monkeypatch.chdir(desk)
     judge_command(argv)
     assert (desk / "text.txt").read_text() == "hello"
+
+
+def test_a_thickness_far_too_small_is_no_fault() -> None:
+    # By it, pieces of the photo a few columns long could be board ends: found by bench_fuzz.
+    bench = scale_photo(read_photo(bench_photo(), name="photo.jpg"), 2.0)
+    assert not is_ends_photo(bench, thickness_mm=2.0)
