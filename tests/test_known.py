@@ -17,6 +17,8 @@ from grainmatch.score.pile import Pile
 from grainmatch.score.problem import read_usable
 from tests.hard_use.job import small_boards
 
+IDS = ["1", "2", "3"]
+
 
 @pytest.fixture
 def priced(monkeypatch: pytest.MonkeyPatch) -> list[int]:
@@ -38,7 +40,7 @@ def test_seams_of_the_same_boards_are_priced_once_wherever_they_lie(
     piles = []
     for name in ("one", "two"):
         write_boards(tmp_path / name, boards)
-        piles.append(read_known_pile(tmp_path / name, boards, length_mm=280.0, cache=cache))
+        piles.append(read_known_pile(tmp_path / name, IDS, length_mm=280.0, cache=cache))
     assert priced == [3]
     for kind, cost in piles[0].seams.items():
         assert np.array_equal(cost, piles[1].seams[kind])
@@ -47,11 +49,11 @@ def test_seams_of_the_same_boards_are_priced_once_wherever_they_lie(
 def test_another_picture_or_length_is_priced_anew(tmp_path: Path, priced: list[int]) -> None:
     boards, cache = small_boards(), ReadingCache(tmp_path / "cache")
     write_boards(tmp_path / "one", boards)
-    read_known_pile(tmp_path / "one", boards, length_mm=280.0, cache=cache)
-    read_known_pile(tmp_path / "one", boards, length_mm=270.0, cache=cache)
+    read_known_pile(tmp_path / "one", IDS, length_mm=280.0, cache=cache)
+    read_known_pile(tmp_path / "one", IDS, length_mm=270.0, cache=cache)
     face = boards[0].faces[0]
     darker = replace(face, rgb=face.rgb // 2)
     boards[0] = replace(boards[0], faces=(darker, *boards[0].faces[1:]))
     write_boards(tmp_path / "two", boards)
-    read_known_pile(tmp_path / "two", boards, length_mm=280.0, cache=cache)
+    read_known_pile(tmp_path / "two", IDS, length_mm=280.0, cache=cache)
     assert priced == [3, 3, 3]

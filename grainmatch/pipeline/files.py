@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
@@ -126,12 +126,10 @@ def folder_to_layouts(
     """
     edits = read_marks_file(marks_file, boards_folder) if marks_file else {}
     chosen = shortlist_boards(read_boards(boards_folder, pictures_of=()), top_mm=top_mm, wishes=wishes)
-    ids = {b.id for b in chosen.boards}
-    boards = [b for b in read_boards(boards_folder, pictures_of=ids) if b.id in ids]
     if progress:
         progress(0, 0, "pricing every seam")
-    length_mm = top_mm[0] if top_mm else None
-    pile = read_known_pile(boards_folder, boards, length_mm=length_mm, edits=edits, cache=cache)
+    ids, length_mm = [b.id for b in chosen.boards], top_mm[0] if top_mm else None
+    pile = read_known_pile(boards_folder, ids, length_mm=length_mm, edits=edits, cache=cache)
     problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
     found = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
     layouts = [tell_shortlist(layout, chosen) for layout in found]
@@ -141,6 +139,7 @@ def folder_to_layouts(
     }
     if marks_file:
         source |= {"marks": _path_from(out, marks_file), "marks_sha256": sha256_of(marks_file)}
+    boards = read_boards(boards_folder, pictures_of=_faces_up(layouts))
     sweep_parts(out)
 
     def save(number: int, layout: Layout) -> SavedLayout:
@@ -151,6 +150,11 @@ def folder_to_layouts(
 
     with ThreadPoolExecutor(_WORKERS) as pool:
         return list(pool.map(save, range(1, len(layouts) + 1), layouts))
+
+
+def _faces_up(layouts: Iterable[Layout]) -> set[tuple[str, Side]]:
+    """The faces that lie up in any of the layouts, by (board id, side)."""
+    return {(p.board_id, p.pose.side_up) for layout in layouts for p in layout.placements}
 
 
 def _path_from(folder: Path, path: Path) -> str:
@@ -227,10 +231,9 @@ def file_to_papers(
     """The papers of a saved layout, from the boards it was made from."""
     layout = read_layout(layout_file)
     place = boards_folder_of(layout, layout_file)
-    used = {p.board_id for p in layout.placements}
-    boards = read_boards(place, pictures_of=used)
     edits = _edits_of(layout, layout_file, place)
-    features = read_known_features(place, [b for b in boards if b.id in used], edits)
+    features = read_known_features(place, [p.board_id for p in layout.placements], edits)
+    boards = read_boards(place, pictures_of=_faces_up([layout]))
     return layout_to_files(layout, boards, folder, paper=paper, units=units, strips=strips, features=features)
 
 

@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
-
-import numpy as np
+from typing import Any, get_args
 
 from grainmatch.errors import StoreError
 from grainmatch.face.edits import EditsOfFaces, marks_to_json
@@ -20,7 +18,7 @@ from grainmatch.model import Board, Cathedral, Features, Mark, Sapwood, Side
 from grainmatch.pipeline.cache import ReadingCache, code_fingerprint
 from grainmatch.pipeline.features import correct_features, read_features
 from grainmatch.report.pack import map_pack, write_pack
-from grainmatch.report.record import BOARDS_FILE, sha256_of
+from grainmatch.report.record import BOARDS_FILE, read_boards, sha256_of, sha256_of_pictures
 from grainmatch.score.pile import Pile
 from grainmatch.score.problem import read_usable
 
@@ -36,16 +34,18 @@ def keep_features(folder: Path, features: Mapping[tuple[str, Side], Features]) -
 
 
 def read_known_features(
-    folder: Path, boards: Sequence[Board], edits: EditsOfFaces = _NO_EDITS
+    folder: Path, board_ids: Iterable[str], edits: EditsOfFaces = _NO_EDITS
 ) -> Mapping[tuple[str, Side], Features]:
-    """What was read from the faces, now when it is not known, and corrected by the edits."""
+    """What was read from the faces of these boards, now when it is not known, and corrected by the edits."""
     known: Mapping[tuple[str, Side], Features] | None = _find(folder / FEATURES_FILE, _stamp(folder))
-    return correct_features(read_features(boards) if known is None else known, edits)
+    if known is None:
+        known = read_features(_read_whole(folder, set(board_ids)))
+    return correct_features(known, edits)
 
 
 def read_known_pile(
     folder: Path,
-    boards: Sequence[Board],
+    board_ids: Sequence[str],
     *,
     length_mm: float | None,
     edits: EditsOfFaces = _NO_EDITS,
@@ -54,17 +54,18 @@ def read_known_pile(
     """The raw costs of all seams, priced now when not known for these boards, edits and length of top.
 
     cache: where the same boards, measured into another folder, may have been priced before. Raises
-    LayoutError when no board is long enough.
+    LayoutError when no board is long enough, StoreError when a picture cannot be read.
     """
     said = hashlib.sha256(marks_to_json(edits).encode()).hexdigest()
-    stamp = (*_stamp(folder), length_mm, "\n".join(b.id for b in boards), said)
+    stamp = (*_stamp(folder), length_mm, "\n".join(board_ids), said)
     known: Pile | None = _find(folder / SEAMS_FILE, stamp)
     if known is not None:
         return known
-    told = (*stamp, _pictures(boards))
+    told = (*stamp, sha256_of_pictures(folder, set(board_ids)))
     pile: Pile | None = cache.recall(told, _KINDS) if cache else None
     if pile is None:
-        pile = read_usable(boards, read_known_features(folder, boards, edits), length_mm=length_mm)
+        boards = _read_whole(folder, set(board_ids))
+        pile = read_usable(boards, read_known_features(folder, board_ids, edits), length_mm=length_mm)
         if cache:
             cache.remember(told, pile)
     with contextlib.suppress(StoreError):  # a folder closed to us: priced again next time
@@ -72,13 +73,10 @@ def read_known_pile(
     return pile
 
 
-def _pictures(boards: Sequence[Board]) -> str:
-    """What tells the boards' pictures apart from any others."""
-    told = hashlib.sha256()
-    for face in (face for board in boards for face in board.faces):
-        told.update(repr(face.rgb.shape).encode())
-        told.update(np.ascontiguousarray(face.rgb).data)
-    return told.hexdigest()
+def _read_whole(folder: Path, board_ids: Set[str]) -> list[Board]:
+    """Boards with the pictures of all their faces."""
+    wanted = {(board_id, side) for board_id in board_ids for side in get_args(Side)}
+    return [b for b in read_boards(folder, pictures_of=wanted) if b.id in board_ids]
 
 
 def _stamp(folder: Path) -> tuple[str, str]:

