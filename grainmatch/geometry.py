@@ -8,6 +8,7 @@ z points down into the bench, so a board face of thickness t lies at z = -t.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -85,6 +86,16 @@ def apply_homography(matrix: Matrix, points: ArrayLike) -> Points:
     return np.asarray(q[:, :2] / q[:, 2:3])
 
 
+def expand_poly(poly: ArrayLike, centre: float, half: float) -> NDArray[np.float64]:
+    """Coefficients in x, highest power first, of a polynomial given in (x - centre) / half."""
+    coefficients = np.asarray(poly, dtype=np.float64)
+    out = np.zeros_like(coefficients)
+    for c in coefficients:  # Horner's rule on polynomials
+        out = np.append(out[1:], 0.0) / half - out * (centre / half)
+        out[-1] += c
+    return out
+
+
 def fit_line(points: ArrayLike, weights: ArrayLike | None = None) -> tuple[Points, Points, float]:
     """Total least squares line: (point on it (2,), unit direction (2,), rms distance)."""
     p = np.asarray(points, dtype=np.float64)
@@ -129,3 +140,17 @@ def mean_axis_rad(angle_rad: ArrayLike, weights: ArrayLike | None = None) -> flo
     double = np.exp(2j * np.asarray(angle_rad, dtype=np.float64))
     w = np.ones(double.shape) if weights is None else np.asarray(weights, dtype=np.float64)
     return float(np.angle((w * double).sum()) / 2)
+
+
+def shrink(rgb: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
+    """An 8-bit image (h, w, c) at a smaller size (w, h), each pixel the mean of the area it covers.
+
+    Halved as long as that leaves nothing over and is not too much: OpenCV averages whole steps many times as
+    fast as broken ones.
+    """
+    out: Any = rgb
+    height, width = rgb.shape[:2]
+    while min(width // size[0], height // size[1]) >= 2 and width % 2 == height % 2 == 0:
+        width, height = width // 2, height // 2
+        out = cv2.resize(out, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(out, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.geometry import Points
+from grainmatch.geometry import Points, shrink
 from grainmatch.model import Mask, Rgb
 
 COARSE_LONG_SIDE_PX = 1300
@@ -91,8 +91,9 @@ class Backdrop:
         """
         unit = self.spread[1:].astype(np.float32)
         darker = np.maximum(departure[..., 0] * np.float32(-self.spread[0]), 0)
-        level = np.minimum(darker * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1).astype(np.int32)
-        tint = departure[..., 1:] - (self._shade / unit).take(level, axis=0)
+        level = np.minimum(darker * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1).astype(np.uint8)
+        table = np.resize(self._shade / unit, (1, 256, 2))
+        tint = departure[..., 1:] - np.asarray(cv2.LUT(cv2.merge([level, level]), table))
         across = np.abs(cv2.transform(tint, np.array([[2 * unit[0], -unit[1]]]) / 5**0.5))
         allowed = darker * (across <= SHADOW_STRAY * darker) * np.float32(SHADOW_TINT / unit.max())
         return np.hypot(tint[..., 0], tint[..., 1]), allowed
@@ -128,7 +129,7 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     scale = min(1.0, COARSE_LONG_SIDE_PX / max(rgb.shape[:2]))
     looks = _log_looks(rgb, scale)
     known = ~_polygon_union(sheets_px, scale, looks.shape[:2])
-    step = 6
+    step = 8
     surface, spread = _fit_surface(looks[::step, ::step], known[::step, ::step])
     looks -= _spread_out(surface, *looks.shape[:2])
     looks /= spread.astype(np.float32)
@@ -138,7 +139,7 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
 
 def _log_looks(rgb: Rgb, scale: float) -> Field:
     h, w = rgb.shape[:2]
-    small = cv2.resize(rgb, (round(w * scale), round(h * scale)), interpolation=cv2.INTER_AREA)
+    small = shrink(rgb, (round(w * scale), round(h * scale)))
     # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
     table = np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32)
     to_looks = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]])

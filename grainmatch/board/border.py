@@ -90,7 +90,8 @@ class Lines:
         The same line moved outward reads the next samples, so all middles are one slice of the strip.
         """
         reach = int(np.abs(self.shift).max())
-        padded = np.pad(say.astype(np.float32), ((0, 0), (reach, reach)), mode="edge")
+        n = say.shape[1]
+        padded = say.astype(np.float32)[:, np.arange(-reach, n + reach).clip(0, n - 1)]
         slices = sliding_window_view(padded, len(self.t_px), axis=1)
         starts = self.shift + (self.first + reach)
         total = slices[0][starts[:, 0]]

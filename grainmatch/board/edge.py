@@ -48,8 +48,10 @@ CLIP_SIGMA = 12.0
 """Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak."""
 LEAST_FIGURE = 0.012
 """Change of light a pixel, as a share, below which a figure is noise."""
+NO_GAP_PX = 0.3
 FAR_STEP_PX = 5.0
-"""Steps farther apart than this are placed one by one."""
+"""Steps nearer to each other than the one are one step; farther apart than the other they are placed one by
+one."""
 AGREED_WITHIN_PX = 1.25
 RIDGE = 1e-3
 OUT_OF_REACH = 1e9
@@ -307,9 +309,13 @@ def _misfits(
     within = (t >= -reach) & (t <= gap_px[:, None] + reach)
     y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
     use = within[:, None, :]
-    inner = (1 - _steps(t, shifts, blur_px)) * use
-    outer = _steps(t - gap_px[:, None], shifts, blur_px) * use
-    basis = [inner, outer] if gap_px.max() < 0.3 else [inner, outer, use - inner - outer]
+    step = _steps(t, shifts, blur_px)
+    inner = (1 - step) * use
+    if gap_px.max() < NO_GAP_PX:
+        basis = [inner, step * use]
+    else:
+        outer = _steps(t - gap_px[:, None], shifts, blur_px) * use
+        basis = [inner, outer, use - inner - outer]
     rests = (y**2).sum(axis=(1, 2))[:, None] - _explained(basis, y)
     return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
 

@@ -19,7 +19,7 @@ from grainmatch.board.hairlines import Seam
 from grainmatch.board.neighbours import share_seams
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
-from grainmatch.geometry import Points, pixels_to_plane
+from grainmatch.geometry import Points, expand_poly, pixels_to_plane
 from grainmatch.model import Bench, Mask
 
 COLUMNS = 128
@@ -222,11 +222,13 @@ def _ends(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """u at which the wood of each row starts and stops, NaN in rows without wood."""
     u = np.arange(low[0], high[0], 1.0)
-    solid = look_through(bench, heap.mask.view(np.uint8), heap.frame, u, v, backdrop.scale).astype(bool)
+    rows = max(1, int(1 / backdrop.scale))  # the mask is no finer
+    mask = heap.mask.view(np.uint8)
+    solid = look_through(bench, mask, heap.frame, u, v[::rows], backdrop.scale).astype(bool)
     some = solid.any(axis=1)
     start = np.where(some, u[solid.argmax(axis=1)], np.nan)
     stop = np.where(some, u[len(u) - 1 - solid[:, ::-1].argmax(axis=1)], np.nan)
-    return start, stop
+    return np.repeat(start, rows)[: len(v)], np.repeat(stop, rows)[: len(v)]
 
 
 def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
@@ -422,8 +424,7 @@ def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.
         if (w > 0).sum() < 6:
             break
         c = np.concatenate([np.zeros(2 - order), np.polyfit(z, y, order, w=w)])
-    poly = np.poly1d(c)(np.poly1d([1 / half, -centre / half]))
-    return np.concatenate([np.zeros(3 - len(poly.c)), poly.c])
+    return expand_poly(c, centre, half)
 
 
 def _through(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -61,7 +62,8 @@ def _blown_out(bench: Bench, outlines_px: Sequence[Points]) -> tuple[str, ...]:
         faces |= polygon_mask(outline / step, (seen.shape[0], seen.shape[1]))
     for outline in bench.sheet_outlines_px:
         faces &= ~polygon_mask(outline / step, (seen.shape[0], seen.shape[1]))
-    share = float((seen[faces] >= _CLIPPED_LEVEL).any(axis=1).mean()) if faces.any() else 0.0
+    brightest = reduce(np.maximum, np.moveaxis(seen, 2, 0))
+    share = float((brightest[faces] >= _CLIPPED_LEVEL).mean()) if faces.any() else 0.0
     if share <= _CLIPPED_FRAC:
         return ()
     return (f"{100 * share:.0f} % of the wood is overexposed; its colour there is not known.",)

@@ -66,7 +66,7 @@ def apply_gain(rgb: Rgb, gain: NDArray[np.float32], shine: NDArray[np.float32] |
     )  # clips and rounds
     if shine is not None:
         deep = cv2.subtract(deep, cv2.merge([np.rint(65535 * shine).astype(np.uint16)] * 3))  # not below 0
-    return np.take(_ENCODE, np.asarray(deep, dtype=np.uint16))
+    return np.asarray(cv2.LUT(deep, _ENCODE), dtype=np.uint8)
 
 
 _ENCODE: NDArray[np.uint8] = linear_to_srgb(np.arange(65536, dtype=np.float64) / 65535.0)

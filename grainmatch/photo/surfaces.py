@@ -5,13 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.colour import srgb_to_linear
-from grainmatch.geometry import Points, apply_homography, pixels_to_plane, plane_to_pixels, polygon_mask
+from grainmatch.geometry import (
+    Points,
+    apply_homography,
+    pixels_to_plane,
+    plane_to_pixels,
+    polygon_mask,
+    shrink,
+)
 from grainmatch.model import Bench, Mask, Rgb
 from grainmatch.photo.light import blank_paper_mm
 from grainmatch.photo.rectify import frame_face
@@ -83,8 +91,7 @@ def _small_copy(rgb: Rgb) -> tuple[NDArray[np.float32], Floats]:
     step = max(1, round(math.sqrt(height * width / _WORK_PIXELS)))
     rows, columns = height // step, width // step
     whole = rgb[: rows * step, : columns * step]
-    small = np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return srgb_to_linear(small), np.array([1 / step, 1 / step])
+    return srgb_to_linear(shrink(whole, (columns, rows))), np.array([1 / step, 1 / step])
 
 
 def _sheet_mask(bench: Bench, shape: tuple[int, int], scale: Floats) -> Mask:
@@ -135,8 +142,9 @@ def _see_bench(
     taken = np.asarray(cv2.dilate(taken, np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)), dtype=np.uint8)
     block = max(4, round(max(height, width) / 60))
     rows, columns = height // block, width // block
-    cut = small[: rows * block, : columns * block].reshape(rows, block, columns, block, 3)
-    tones = cut.mean(axis=(1, 3)).reshape(rows * columns, 3)
+    cut = small[: rows * block, : columns * block]
+    means: Any = cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA)
+    tones = np.asarray(means, dtype=np.float32).reshape(-1, 3)
     free = taken[: rows * block, : columns * block].reshape(rows, block, columns, block).max(axis=(1, 3)) == 0
     gx, gy = np.meshgrid((np.arange(columns) + 0.5) * block, (np.arange(rows) + 0.5) * block)
     places = pixels_to_plane(bench.camera, np.column_stack([gx.ravel(), gy.ravel()]) / scale, 0.0)

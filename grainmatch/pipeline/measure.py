@@ -52,25 +52,26 @@ def measure_boards(
     bench, outlines = find_straight(scale_photo(photo, thickness_mm, sheet_on, known))
     if not outlines:
         raise no_boards(photo)
-    return list(lay_outlines(bench, outlines, thickness_mm))
+    lit = even_light(bench, [o.outline_px for o in outlines])
+    return list(lay_outlines(lit, outlines, thickness_mm))
 
 
 def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
-    """The boards' outlines on the bench, and the bench as it then is.
+    """The bench with its camera fitted again with the boards, and their outlines on it.
 
     A sheet in the middle hardly tells what the lens bends. When the boards' own edges tell that it bends them
     by more than half a pixel, they are found again with that lens: seams are looked for on straight lines.
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
-    outlines = find_boards(bench, backdrop=backdrop)
-    seen = [o.outline_px for o in outlines]
-    fitted = refine_with_boards(bench, seen)
+    found = find_boards(bench, backdrop=backdrop)
+    fitted, outlines = _fit_camera(bench, found)
+    seen = [o.outline_px for o in found]
     if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm < BENT_PX:
-        return bench, outlines
+        return fitted, outlines
     again = find_boards(fitted, backdrop=backdrop)
-    if len(again) < len(outlines):  # a seam that hardly shows was seen the first time
-        again = tuple(_carry(bench, fitted, o) for o in outlines)
-    return fitted, again
+    if len(again) < len(found):  # a seam that hardly shows was seen the first time
+        return fitted, outlines
+    return _fit_camera(fitted, again)
 
 
 def scale_photo(
@@ -104,8 +105,11 @@ def _read_faces(
     corrected = apply_corrections(bench, found, corrections)
     if not corrected.boards:
         raise no_boards(bench.photo)
-    lit, outlines = _fit_again(bench, [c.outline for c in corrected.boards])
-    boards = _lay_all(lit, outlines, thickness_mm)
+    outlines = tuple(c.outline for c in corrected.boards)
+    if corrections:
+        bench, outlines = _fit_camera(bench, outlines)
+    lit = even_light(bench, [o.outline_px for o in outlines])
+    boards = lay_outlines(lit, outlines, thickness_mm)
     unused = [f"a {type(c).__name__} correction found no board at its place" for c in corrected.unused]
     return Reading(
         path,
@@ -127,15 +131,14 @@ def no_boards(photo: Photo) -> PhotoError:
 
 
 def lay_outlines(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:
-    """Boards from outlines, each face laid flat in even light."""
-    return _lay_all(*_fit_again(bench, outlines), thickness_mm)
+    """Boards from outlines, each face laid flat in the bench's light."""
+    return tuple(_lay_flat(bench, o, str(n), thickness_mm) for n, o in enumerate(outlines, 1))
 
 
-def _fit_again(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[Bench, list[BoardOutline]]:
-    """The bench with its camera and light fitted again with the boards, and their outlines on it."""
-    seen = [o.outline_px for o in outlines]
-    fitted = refine_with_boards(bench, seen)
-    return even_light(fitted, seen), [_carry(bench, fitted, o) for o in outlines]
+def _fit_camera(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[Bench, tuple[BoardOutline, ...]]:
+    """The bench with its camera fitted again with the boards, and their outlines on it."""
+    fitted = refine_with_boards(bench, [o.outline_px for o in outlines])
+    return fitted, tuple(_carry(bench, fitted, o) for o in outlines)
 
 
 def _carry(before: Bench, after: Bench, outline: BoardOutline) -> BoardOutline:
@@ -143,10 +146,6 @@ def _carry(before: Bench, after: Bench, outline: BoardOutline) -> BoardOutline:
     upper = carry_points(before, after, outline.upper_mm)
     lower = carry_points(before, after, outline.lower_mm)
     return replace(outline, upper_mm=upper, lower_mm=lower, outline_px=polygon_px(after, upper, lower))
-
-
-def _lay_all(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:
-    return tuple(_lay_flat(bench, o, str(n), thickness_mm) for n, o in enumerate(outlines, 1))
 
 
 def _lay_flat(bench: Bench, outline: BoardOutline, board_id: str, thickness_mm: float) -> Board:

@@ -27,14 +27,14 @@ import numpy as np
 from PIL import Image
 from skimage.feature import structure_tensor
 
-from grainmatch.board.segment import find_boards
 from grainmatch.model import Board, Features, Side
+from grainmatch.photo.evenness import even_light
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.arrange import pose_problem
 from grainmatch.pipeline.cache import ReadingCache, usual_cache
 from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.files import file_to_papers, folder_to_layouts, save_measured
-from grainmatch.pipeline.measure import lay_outlines, scale_photo
+from grainmatch.pipeline.measure import find_straight, lay_outlines, scale_photo
 from grainmatch.pipeline.pile import photos_to_boards
 from grainmatch.search.best import search_layouts, search_one
 from grainmatch.search.evaluate import open_table
@@ -80,10 +80,9 @@ def time_photos(watch: Stopwatch) -> None:
     decode = ("its Pillow decode", decode_s)
     photo = watch.time("read (decode, turn, colour profile)", lambda: read_photo(path), decode)
     bench = watch.time("scale (sheet, camera)", lambda: scale_photo(photo, THICKNESS_MM), decode)
-    outlines = watch.time("find (outlines)", lambda: find_boards(bench), decode)
-    boards = watch.time(
-        "lay flat (camera again, light, rectify)", lambda: lay_outlines(bench, outlines, THICKNESS_MM)
-    )
+    bench, outlines = watch.time("find (outlines, camera again)", lambda: find_straight(bench), decode)
+    bench = watch.time("even light", lambda: even_light(bench, [o.outline_px for o in outlines]), decode)
+    boards = watch.time("lay flat (rectify)", lambda: lay_outlines(bench, outlines, THICKNESS_MM), decode)
     faces = [b.faces[0] for b in boards]
     _beside("of which the warps alone, by OpenCV", lambda: [_warp(photo.rgb, f.rgb.shape) for f in faces])
     tensor_s = _beside("structure tensors of the faces, by skimage", lambda: [_tensor(f.rgb) for f in faces])
