@@ -24,11 +24,15 @@ from grainmatch.disk import sweep_parts
 from grainmatch.errors import StoreError
 from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
 from grainmatch.photo.read import MOST_BYTES
-from grainmatch.pipeline.gather import Failure, Reading
+from grainmatch.pipeline.gather import FaceReading, Failure, Reading
 from grainmatch.report.pack import map_pack, write_pack
+from grainmatch.report.png import FacePngs
 
 CACHE_VARIABLE = "GRAINMATCH_CACHE"
-_KINDS = (Board, Cathedral, EndGrain, EndPicture, Face, Failure, Features, Mark, Reading, Sapwood)
+_KINDS = (
+    Board, Cathedral, EndGrain, EndPicture, Face, FacePngs, FaceReading, Failure, Features, Mark, Reading,
+    Sapwood,
+)  # fmt: skip
 _ALWAYS_BYTES = 2_000_000_000
 _MOST_OF_FREE = 0.25
 
@@ -49,10 +53,9 @@ class ReadingCache:
             return None
         return _name((content, photo.name, options))
 
-    def holds(self, photo: Path, *options: object) -> bool:
-        """Whether a reading of this photo with these options is kept."""
-        key = self.key(photo, *options)
-        return key is not None and self._path(key).is_file()
+    def holds(self, key: str) -> bool:
+        """Whether a reading is kept under this key."""
+        return self._path(key).is_file()
 
     def find(self, key: str, photo: Path) -> Reading | None:
         """The reading kept under a key; a damaged one counts as none."""
@@ -62,6 +65,15 @@ class ReadingCache:
     def keep(self, key: str, reading: Reading) -> None:
         """Keep a reading; a full or read-only disk only means that it is measured again next time."""
         self._put(key, reading)
+
+    def find_face(self, key: str, number: int) -> FaceReading | None:
+        """What was read from one face of the reading kept under a key; a damaged one counts as none."""
+        face = self._take(f"{key}-{number}", _KINDS)
+        return face if isinstance(face, FaceReading) else None
+
+    def keep_face(self, key: str, number: int, face: FaceReading) -> None:
+        """Keep what was read from one face of the reading kept under a key."""
+        self._put(f"{key}-{number}", face)
 
     def recall(self, told: tuple[object, ...], kinds: Sequence[type[Any]]) -> Any:
         """What was worked out from all that `told` spells, None when it is not kept."""

@@ -69,7 +69,9 @@ def save_measured(measured: Measured, folder: Path) -> dict[str, Any]:
     """
     if not measured.boards:
         return {"schema_version": 1, "warnings": list(measured.warnings), "boards": []}
-    path = write_boards(folder, measured.boards, measured.features, warnings=measured.warnings)
+    path = write_boards(
+        folder, measured.boards, measured.features, warnings=measured.warnings, pngs=measured.pngs
+    )
     keep_features(folder, measured.features)
     document: dict[str, Any] = json.loads(path.read_text("utf-8"))
     return document

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -13,6 +13,7 @@ from grainmatch.board.pair import pair_faces, swap_faces
 from grainmatch.errors import BoardError
 from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.model import Board, EndGrain, Features, Side
+from grainmatch.report.png import FacePngs
 
 Shows = Literal["show", "back", "ends", "unsaid"]
 _WORDS: dict[str, Shows] = {
@@ -32,8 +33,17 @@ class Failure:
 
 
 @dataclass(frozen=True, eq=False)
+class FaceReading:
+    """What is read from one face, and its pictures as they go to disk."""
+
+    features: Features
+    pngs: FacePngs
+
+
+@dataclass(frozen=True, eq=False)
 class Reading:
-    """What one photo gave: boards with one face each and its features, or board ends and their rings.
+    """What one photo gave: boards with one face each and what was read from it, or board ends and their
+    rings.
 
     names and turned_over hold, for each board, the name the user gave it (None: to be numbered) and
     whether the face seen here was said to be its back.
@@ -44,7 +54,7 @@ class Reading:
     boards: tuple[Board, ...] = ()
     names: tuple[str | None, ...] = ()
     turned_over: tuple[bool, ...] = ()
-    features: tuple[Features, ...] = ()
+    faces: tuple[FaceReading, ...] = ()
     ends: tuple[EndPicture, ...] = ()
     rings: tuple[EndGrain, ...] = ()
     warnings: tuple[str, ...] = ()
@@ -53,20 +63,24 @@ class Reading:
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """All boards of a set of photos, what was read from their faces, and what to tell the user."""
+    """All boards of a set of photos, what was read from their faces, and what to tell the user.
+
+    pngs: the pictures of faces as they go to disk, where they were encoded already.
+    """
 
     boards: tuple[Board, ...]
     features: Mapping[tuple[str, Side], Features]
     warnings: tuple[str, ...] = ()
     failures: tuple[Failure, ...] = ()
+    pngs: Mapping[tuple[str, Side], FacePngs] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
-    """Boards numbered over all photos, the features of their faces, and what to ask the user."""
+    """Boards numbered over all photos, what was read from their faces, and what to ask the user."""
 
     boards: tuple[Board, ...]
-    features: dict[tuple[str, Side], Features]
+    faces: dict[tuple[str, Side], FaceReading]
     questions: tuple[str, ...]
 
 
@@ -100,9 +114,9 @@ def gather_boards(readings: Sequence[Reading]) -> Gathered:
         raise BoardError("Two boards have the same name.", "Give each board its own name.")
     boards, end_questions = _give_ends(boards, readings)
     boards = [swap_faces(b) if over else b for b, over in zip(boards, turned_over, strict=True)]
-    features = _features_of(boards, readings)
-    boards = [_guess_bark_side(b, features) for b in boards]
-    return Gathered(tuple(boards), features, (*questions, *end_questions))
+    faces = _faces_of(boards, readings)
+    boards = [_guess_bark_side(b, faces) for b in boards]
+    return Gathered(tuple(boards), faces, (*questions, *end_questions))
 
 
 def _sort_faces(faces: Sequence[Reading]) -> tuple[list[Reading], dict[Path, Reading], list[str]]:
@@ -159,21 +173,19 @@ def _give_ends(boards: list[Board], readings: Sequence[Reading]) -> tuple[list[B
     return given, [m.question for m in matches if m.question]
 
 
-def _guess_bark_side(board: Board, features: Mapping[tuple[str, Side], Features]) -> Board:
+def _guess_bark_side(board: Board, faces: Mapping[tuple[str, Side], FaceReading]) -> Board:
     """Without a readable end, the bark side its two faces agree on, if they do."""
     end_tells = board.end_grain is not None and board.end_grain.bark_side is not None
     if end_tells or len(board.faces) < 2:
         return board
-    show, back = features[board.id, "A"], features[board.id, "B"]
+    show, back = faces[board.id, "A"].features, faces[board.id, "B"].features
     side, _ = bark_side_of_pair(show, back, thickness_mm=board.thickness_mm)
     return replace(board, bark_side=side)
 
 
-def _features_of(boards: Sequence[Board], readings: Sequence[Reading]) -> dict[tuple[str, Side], Features]:
-    # Pairing gives a face a new side but keeps its picture, which is how its features are found again.
+def _faces_of(boards: Sequence[Board], readings: Sequence[Reading]) -> dict[tuple[str, Side], FaceReading]:
+    # Pairing gives a face a new side but keeps its picture, by which what was read from it is found again.
     read = {
-        id(board.faces[0].rgb): features
-        for r in readings
-        for board, features in zip(r.boards, r.features, strict=True)
+        id(board.faces[0].rgb): face for r in readings for board, face in zip(r.boards, r.faces, strict=True)
     }
     return {(board.id, face.side): read[id(face.rgb)] for board in boards for face in board.faces}

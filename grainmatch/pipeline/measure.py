@@ -31,8 +31,6 @@ from grainmatch.photo.pose import (
 )
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
-from grainmatch.pipeline.cache import ReadingCache
-from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
 
 BENT_PX = 0.5
@@ -100,7 +98,7 @@ def scale_photo(
 def _read_faces(
     path: Path, shows: Shows, bench: Bench, thickness_mm: float, corrections: Sequence[Correction]
 ) -> Reading:
-    """The boards of one photo as found and corrected, each with what is read from its face."""
+    """The boards of one photo as found and corrected; their wood is not read yet."""
     bench, found = find_straight(bench)
     corrected = apply_corrections(bench, found, corrections)
     if not corrected.boards:
@@ -117,7 +115,6 @@ def _read_faces(
         boards=boards,
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
-        features=tuple(read_one_face(b.faces[0]) for b in boards),
         warnings=(*lit.warnings, *tell_doubts(outlines), *unused),
     )
 
@@ -189,29 +186,11 @@ def read_bench_photo(
     sheet_on: SheetOn = "bench",
     known: KnownScale | str | None = None,
     corrections: Sequence[Correction] = (),
-    cache: ReadingCache | None = None,
 ) -> Reading:
-    """Everything one photo tells, from the cache when it was read before with the same options.
+    """The boards in one photo, or the board ends with their rings. What their faces show is not read yet.
 
     A photo that cannot be used gives a Reading with its failure.
     """
-    key = cache.key(path, thickness_mm, sheet_on, known, corrections) if cache else None
-    kept = cache.find(key, path) if cache and key else None
-    if kept is not None:
-        return kept
-    reading = _read_photo_anew(path, thickness_mm, sheet_on, known, corrections)
-    if cache and key:
-        cache.keep(key, reading)
-    return reading
-
-
-def _read_photo_anew(
-    path: Path,
-    thickness_mm: float,
-    sheet_on: SheetOn,
-    known: KnownScale | str | None,
-    corrections: Sequence[Correction],
-) -> Reading:
     shows = tell_what_it_shows(path.stem)
     try:
         photo = read_photo(path)

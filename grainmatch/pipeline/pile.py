@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
@@ -23,10 +23,9 @@ from grainmatch.errors import GrainmatchError, PhotoError
 from grainmatch.model import Progress
 from grainmatch.photo.pose import KnownScale, SheetOn, check_thickness
 from grainmatch.pipeline.cache import ReadingCache
-from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Failure, Measured, Reading, gather_boards, tell_what_it_shows
-from grainmatch.pipeline.measure import read_bench_photo
-from grainmatch.pipeline.workers import hire_workers
+from grainmatch.pipeline.reader import Reader, read_whole_face
+from grainmatch.pipeline.workers import Call, hire_workers
 from grainmatch.wood.species import find_species
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
@@ -62,9 +61,9 @@ def photos_to_boards(
     if not photos:
         raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
 
-    options = _Options(thickness_mm, sheet_on, known, corrections, cache)
+    reader = Reader(thickness_mm, sheet_on, known, corrections, cache)
     readings: list[Reading] = []
-    for reading in _read_all(photos, options, processes):
+    for reading in _read_all(photos, reader, processes):
         readings.append(reading)
         if progress:
             progress(len(readings), len(photos), reading.path.name)
@@ -73,76 +72,74 @@ def photos_to_boards(
     warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
     return Measured(
         tuple(replace(b, species=species_name) for b in gathered.boards),
-        gathered.features,
+        {key: face.features for key, face in gathered.faces.items()},
         (*warnings, *gathered.questions),
         tuple(r.failure for r in readings if r.failure),
+        {key: face.pngs for key, face in gathered.faces.items()},
     )
 
 
-@dataclass(frozen=True)
-class _Options:
-    """What every photo of a pile is read with."""
-
-    thickness_mm: float
-    sheet_on: SheetOn
-    known: KnownScale | str | None
-    corrections: Mapping[str, Sequence[Correction]]
-    cache: ReadingCache | None
-
-    def read(self, path: Path) -> Reading:
-        return read_bench_photo(
-            path,
-            thickness_mm=self.thickness_mm,
-            sheet_on=self.sheet_on,
-            known=self.known,
-            corrections=tuple(self.corrections.get(path.name, ())),
-            cache=self.cache,
-        )
-
-    def read_and_keep(self, path: Path) -> None:
-        """Read a photo for another process to find in the cache."""
-        self.read(path)
-
-    def is_kept(self, path: Path) -> bool:
-        corrections = tuple(self.corrections.get(path.name, ()))
-        cache = self.cache
-        return cache is not None and cache.holds(
-            path, self.thickness_mm, self.sheet_on, self.known, corrections
-        )
-
-
-def _read_all(photos: Sequence[Path], options: _Options, processes: int) -> Iterator[Reading]:
+def _read_all(photos: Sequence[Path], reader: Reader, processes: int) -> Iterator[Reading]:
     """Readings in the photos' order; those kept from before need no process."""
-    fresh = [p for p in photos if not options.is_kept(p)]
+    fresh = [p for p in dict.fromkeys(photos) if not reader.is_kept(p)]
     if processes < 2 or len(fresh) < 2:
-        yield from map(options.read, photos)
+        yield from map(reader.read, photos)
         return
-    options = replace(options, corrections=dict(options.corrections))  # a read-only view cannot travel
-    with _somewhere_to_keep(options) as keeping, hire_workers(min(processes, len(fresh))) as do:
+    reader = replace(reader, corrections=dict(reader.corrections))  # a read-only view cannot travel
+    with _somewhere_to_keep(reader) as keeping, hire_workers(min(processes, len(fresh))) as do:
         # Photos of ends hold many small pieces and take longest: whoever has one should not start last.
         in_turn = sorted(fresh, key=lambda path: tell_what_it_shows(path.stem) != "ends")
-        coming = {path: do(partial(keeping.read_and_keep, path)) for path in in_turn}
+        arriving = _read_elsewhere(in_turn, keeping, do, at_a_time=2 * processes)
+        arrived: dict[Path, bool] = {}
         for path in photos:
-            yield _fetch(path, coming[path], keeping) if path in coming else keeping.read(path)
+            while path in fresh and path not in arrived:
+                arrived.update([next(arriving)])
+            yield keeping.read(path) if arrived.get(path, True) else _lost(path)
 
 
-def _fetch(path: Path, done: Future[bool], options: _Options) -> Reading:
-    """What a worker left in the cache; read here when the disk had no room for it."""
-    if done.result():
-        return options.read(path)
+def _read_elsewhere(
+    photos: Sequence[Path], reader: Reader, do: Callable[[Call], Future[bool]], *, at_a_time: int
+) -> Iterator[tuple[Path, bool]]:
+    """Each photo once its reading lies in the cache, and False when a process died over it.
+
+    The faces of a photo come after the next few photos: at the end they fill the time that a process would
+    wait for another's last photo.
+    """
+    waiting = list(reversed(photos))
+    under_way: dict[Future[bool], Path] = {}
+    faces_left: dict[Path, int] = {}
+    alive = dict.fromkeys(photos, True)
+    while waiting or under_way:
+        while waiting and len(under_way) - sum(faces_left.values()) < at_a_time:
+            path = waiting.pop()
+            under_way[do(partial(reader.leave_boards, path))] = path
+        for future in wait(under_way, return_when=FIRST_COMPLETED).done:
+            path = under_way.pop(future)
+            alive[path] = alive[path] and future.result()
+            if path in faces_left:
+                faces_left[path] -= 1
+            else:
+                faces_left[path] = reader.count_left(path) if alive[path] else 0
+                for number in range(faces_left[path]):
+                    under_way[do(partial(reader.leave_face, path, number))] = path
+            if faces_left[path] == 0:
+                yield path, alive[path]
+
+
+def _lost(path: Path) -> Reading:
     message = f"The program that read {path.name} stopped without a word."
     advice = "Close other programs to free memory, or save the photo anew as JPEG, and try again."
     return Reading(path, "unsaid", failure=Failure(path.name, message, advice))
 
 
 @contextmanager
-def _somewhere_to_keep(options: _Options) -> Iterator[_Options]:
-    """The options with a cache for the workers to leave their readings in: of this run alone if need be."""
-    if options.cache is not None:
-        yield options
+def _somewhere_to_keep(reader: Reader) -> Iterator[Reader]:
+    """The reader with a cache for the workers to leave their readings in: of this run alone if need be."""
+    if reader.cache is not None:
+        yield reader
         return
     with tempfile.TemporaryDirectory(prefix="grainmatch-", ignore_cleanup_errors=True) as folder:
-        yield replace(options, cache=ReadingCache(Path(folder)))
+        yield replace(reader, cache=ReadingCache(Path(folder)))
 
 
 def join_parts(readings: Sequence[Reading]) -> list[Reading]:
@@ -173,7 +170,7 @@ def _join_pile(parts: list[Reading]) -> Reading:
     return replace(
         ordered[0],
         boards=boards,
-        features=tuple(read_one_face(b.faces[0]) for b in boards),
+        faces=tuple(read_whole_face(b.faces[0]) for b in boards),
         warnings=tuple(w for p in ordered for w in p.warnings),
     )
 

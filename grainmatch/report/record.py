@@ -14,6 +14,7 @@ from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from grainmatch.colour import lab_to_linear, linear_to_srgb
-from grainmatch.disk import read_bytes, sweep_parts, write_bytes
+from grainmatch.disk import read_bytes, sweep_parts, write_bytes, write_pieces
 from grainmatch.errors import StoreError
 from grainmatch.geometry import Points
 from grainmatch.model import (
@@ -40,7 +41,7 @@ from grainmatch.model import (
 )
 from grainmatch.report.pack import let_go
 from grainmatch.report.place import FaceFeatures
-from grainmatch.report.png import encode_png
+from grainmatch.report.png import FacePngs, encode_face
 from grainmatch.report.schema import (
     BoardRecord,
     BoardsRecord,
@@ -142,17 +143,18 @@ def write_boards(
     features: FaceFeatures | None = None,
     *,
     warnings: Sequence[str] = (),
+    pngs: Mapping[tuple[str, Side], FacePngs] = MappingProxyType({}),
 ) -> Path:
     """Write boards.json and the face images beside it; returns the path of boards.json.
 
-    The images are written first, so that boards.json never names one that is not there.
+    The images are written first, so that boards.json never names one that is not there. pngs: images that
+    were encoded before, by (board id, side).
     """
     stems = _stems(boards)
     record = _boards_record(boards, stems, features or {}, list(warnings))
     sweep_parts(folder)
-    faces = [(folder, f"{stems[b.id]}_{f.side}", f) for b in boards for f in b.faces]
     with ThreadPoolExecutor(_WORKERS) as pool:
-        list(pool.map(_write_face, *zip(*faces, strict=True)))
+        list(pool.map(partial(_write_faces, folder, stems, pngs), boards))
     return write_bytes(folder / BOARDS_FILE, record.model_dump_json(indent=1).encode())
 
 
@@ -380,11 +382,16 @@ def _stems(boards: Sequence[Board]) -> dict[str, str]:
     return stems
 
 
-def _write_face(folder: Path, stem: str, face: Face) -> None:
-    write_bytes(folder / f"{stem}.png", encode_png(face.rgb))
-    write_bytes(folder / f"{stem}_inside.png", encode_png(face.inside.view(np.uint8) * 255))
-    let_go(face.rgb)
-    let_go(face.inside)
+def _write_faces(
+    folder: Path, stems: Mapping[str, str], pngs: Mapping[tuple[str, Side], FacePngs], board: Board
+) -> None:
+    for face in board.faces:
+        stem, files = f"{stems[board.id]}_{face.side}", pngs.get((board.id, face.side)) or encode_face(face)
+        for name, data in ((f"{stem}.png", files.rgb), (f"{stem}_inside.png", files.inside)):
+            write_pieces(folder / name, [data.data])
+            let_go(data)
+        let_go(face.rgb)
+        let_go(face.inside)
 
 
 def _read_image(folder: Path, name: str, mode: str) -> NDArray[np.uint8]:

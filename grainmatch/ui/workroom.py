@@ -168,7 +168,13 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Pro
         by_name = {name: sha256 for sha256, name in names.items()}
         rows: list[Row] = []
         if measured.boards:
-            write_boards(folder / "set", measured.boards, measured.features, warnings=measured.warnings)
+            write_boards(
+                folder / "set",
+                measured.boards,
+                measured.features,
+                warnings=measured.warnings,
+                pngs=measured.pngs,
+            )
             sha256 = shop.add_set(folder / "set")
             remember_features(str(shop.set_folder(sha256)), measured.features)
             rows = name_boards(shop, job, measured.boards, sha256, by_name)

@@ -1,0 +1,98 @@
+"""One photo -> its reading: where its boards are, then the wood of each face. What is kept is not read again.
+
+The two steps are kept apart, so that the faces of a photo may be read side by side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from grainmatch.board.correct import Correction
+from grainmatch.errors import GrainmatchError
+from grainmatch.model import Face
+from grainmatch.photo.pose import KnownScale, SheetOn
+from grainmatch.pipeline.cache import ReadingCache
+from grainmatch.pipeline.features import read_one_face
+from grainmatch.pipeline.gather import FaceReading, Failure, Reading
+from grainmatch.pipeline.measure import read_bench_photo
+from grainmatch.report.png import encode_face
+
+
+@dataclass(frozen=True)
+class Reader:
+    """What every photo of a pile is read with, and where readings are kept. corrections: by file name."""
+
+    thickness_mm: float
+    sheet_on: SheetOn
+    known: KnownScale | str | None
+    corrections: Mapping[str, Sequence[Correction]]
+    cache: ReadingCache | None
+
+    def is_kept(self, path: Path) -> bool:
+        """Whether the boards in this photo were found before."""
+        key = self._key(path)
+        return self.cache is not None and key is not None and self.cache.holds(key)
+
+    def read(self, path: Path) -> Reading:
+        """Everything a photo tells."""
+        key = self._key(path)
+        reading = self._find_boards(path, key)
+        faces = [b.faces[0] for b in reading.boards]
+        try:
+            read = tuple(self._read_face(key, k, face) for k, face in enumerate(faces))
+        except GrainmatchError as error:
+            return Reading(path, reading.shows, failure=Failure(path.name, error.message, error.advice))
+        return replace(reading, faces=read)
+
+    def leave_boards(self, path: Path) -> None:
+        """Find a photo's boards, for another process to come upon in the cache."""
+        self._find_boards(path, self._key(path))
+
+    def count_left(self, path: Path) -> int:
+        """How many boards the cache holds of a photo."""
+        key = self._key(path)
+        reading = self.cache.find(key, path) if self.cache and key else None
+        return len(reading.boards) if reading else 0
+
+    def leave_face(self, path: Path, number: int) -> None:
+        """Read the face of one board that was found, for another process to come upon in the cache."""
+        key = self._key(path)
+        reading = self.cache.find(key, path) if self.cache and key else None
+        if reading and number < len(reading.boards):
+            self._read_face(key, number, reading.boards[number].faces[0])
+
+    def _key(self, path: Path) -> str | None:
+        corrections = tuple(self.corrections.get(path.name, ()))
+        cache = self.cache
+        return cache.key(path, self.thickness_mm, self.sheet_on, self.known, corrections) if cache else None
+
+    def _find_boards(self, path: Path, key: str | None) -> Reading:
+        kept = self.cache.find(key, path) if self.cache and key else None
+        if kept is not None:
+            return kept
+        reading = read_bench_photo(
+            path,
+            thickness_mm=self.thickness_mm,
+            sheet_on=self.sheet_on,
+            known=self.known,
+            corrections=tuple(self.corrections.get(path.name, ())),
+        )
+        if self.cache and key:
+            self.cache.keep(key, reading)
+        return reading
+
+    def _read_face(self, key: str | None, number: int, face: Face) -> FaceReading:
+        kept = self.cache.find_face(key, number) if self.cache and key else None
+        if kept is not None:
+            return kept
+        reading = read_whole_face(face)
+        if self.cache and key:
+            self.cache.keep_face(key, number, reading)
+        return reading
+
+
+def read_whole_face(face: Face) -> FaceReading:
+    """A face's features, and its pictures as they go to disk."""
+    return FaceReading(read_one_face(face), encode_face(face))
