@@ -63,6 +63,16 @@ class Sheet:
 
 
 @dataclass(frozen=True, eq=False)
+class TypedBoard:
+    """A board that gives the scale: its typed length and width, None where not typed, and at_px (2,), a place
+    on it in the photo."""
+
+    length_mm: float | None
+    width_mm: float | None
+    at_px: Points
+
+
+@dataclass(frozen=True, eq=False)
 class Light:
     """What to multiply linear light by to make the photo even and neutral.
 
@@ -83,6 +93,7 @@ class Bench:
     what gave the scale. sheet_height_mm is how far the sheets' plane lies above the bench top. spread
     holds pairs of cameras one sigma either way along each independent direction of what is not known
     of view and thickness, for carrying it to any size; empty when scale_sigma_frac is all there is.
+    typed: the board that gives the scale when no sheet does.
     """
 
     photo: Photo
@@ -97,6 +108,7 @@ class Bench:
     sheet_height_mm: float = 0.0
     warnings: tuple[str, ...] = ()
     spread: tuple[tuple[Camera, Camera], ...] = ()
+    typed: TypedBoard | None = None
 
 
 # --- board and face --------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -92,7 +92,7 @@ def fit_camera(
     problem = CornersProblem(
         tuple(by_size),
         (width / 2, height / 2),
-        *_focal_prior(photo),
+        *focal_prior(photo),
         cut_sigma_px(by_size, _ROUGH_NOISE_PX),
         curl_sheets(by_size),
     )
@@ -108,9 +108,9 @@ def fit_camera(
     start = _along_lens(problem, best) if edges else best.x
     solved = problem.solve(start, tolerance=_FINE_TOLERANCE)
     if edges:
-        problem = replace(problem, usual_bend_mm=_usual_bend(edges, problem.camera(solved.x), lift_mm))
+        problem = replace(problem, usual_bend_mm=usual_bend(edges, problem.camera(solved.x), lift_mm))
         solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
-    fit = _describe(problem, solved, photo)
+    fit = describe_fit(problem, solved, photo, problem.misfit_px(solved.x))
     if edges and _disagree(
         edges.bend(fit.camera, lift_mm)[edges.told.all(axis=1), 3], solved.x[problem.rises_from :]
     ):
@@ -143,11 +143,11 @@ def _disagree(tapers_mm: Floats, rises_mm: Floats) -> bool:
     return alike or bool((np.abs(rises_mm) > _ODD_RISE_MM).any())
 
 
-def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float, float]:
+def usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float, float]:
     """Typical sag, sag apart and taper of these boards (robust 1-sigma), drawn to what is usual when few."""
     bends, both = edges.bend(camera, lift_mm), edges.told.all(axis=1)
     sag, apart, taper = (
-        _typical(seen, usual, bounds)
+        typical(seen, usual, bounds)
         for seen, usual, bounds in zip(
             (bends[:, :2][edges.told], bends[both, 2], bends[both, 3]),
             USUAL_BEND_MM,
@@ -158,13 +158,13 @@ def _usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float
     return sag, apart, taper
 
 
-def _typical(seen: Floats, usual: float, bounds: tuple[float, float]) -> float:
+def typical(seen: Floats, usual: float, bounds: tuple[float, float]) -> float:
     share = max(len(seen) - 1, 0) / max(len(seen), 1)  # one of them is used up by lens and tilt
     size = 1.4826 * float(np.median(np.abs(seen))) if len(seen) else usual
     return float(np.clip(share * size + (1 - share) * usual, *bounds))
 
 
-def _focal_prior(photo: Photo) -> tuple[float, float]:
+def focal_prior(photo: Photo) -> tuple[float, float]:
     """Focal length in pixels and its relative 1-sigma."""
     if photo.focal_px is None:
         return USUAL_FOCAL_FRAC * max(photo.rgb.shape[:2]), USUAL_FOCAL_SIGMA_FRAC
@@ -230,7 +230,19 @@ def _place_in_first(camera: Camera, sheet: Sheet) -> Floats:
     return np.array([shift[0], shift[1], turn])
 
 
-def _describe(problem: CornersProblem, solved: Any, photo: Photo) -> CameraFit:
+class LensProblem(Protocol):
+    """A least-squares problem whose state begins with log focal and k1."""
+
+    @property
+    def k1_most(self) -> float: ...
+
+    def camera(self, state: Floats) -> Camera: ...
+
+    def expect_k1(self, k1: Floats) -> tuple[Floats, Floats, Floats]: ...
+
+
+def describe_fit(problem: LensProblem, solved: Any, photo: Photo, misfit_px: Floats) -> CameraFit:
+    """The camera of a solved problem and what is not known of it; misfit_px: what corners are off by."""
     state, cov = _weigh_lens(problem, solved)
     frame = _bench_frame(problem.camera(state))
     size = np.sqrt(np.diag(cov))
@@ -239,7 +251,7 @@ def _describe(problem: CornersProblem, solved: Any, photo: Photo) -> CameraFit:
     for value, vector in zip(values, vectors.T, strict=True):
         step = math.sqrt(max(value, 0.0)) * vector * size
         spread.append(tuple(_in_frame(problem.camera(state + sign * step), frame) for sign in (1, -1)))
-    rms_px = float(np.sqrt((problem.misfit_px(state) ** 2).mean()))
+    rms_px = float(np.sqrt((misfit_px**2).mean()))
     camera = _in_frame(problem.camera(state), frame)
     return CameraFit(
         camera=camera,
@@ -252,7 +264,7 @@ def _describe(problem: CornersProblem, solved: Any, photo: Photo) -> CameraFit:
     )
 
 
-def _weigh_lens(problem: CornersProblem, solved: Any) -> tuple[Floats, Floats]:
+def _weigh_lens(problem: LensProblem, solved: Any) -> tuple[Floats, Floats]:
     """State and covariance with k1 at its mean, where what is expected of it is far from a normal curve.
 
     The view tells k1 by a normal curve about its own best value, all else following; times the long-tailed

@@ -57,7 +57,7 @@ class CornersProblem:
 
     def camera(self, state: Floats) -> Camera:
         zoom = math.exp(state[0]) / self.focal_px
-        rotation = _tilt(zoom * state[2:4]) @ _spin(state[4])
+        rotation = tilted(zoom * state[2:4]) @ _spin(state[4])
         return Camera(
             math.exp(state[0]), self.centre_px, float(state[1]), rotation, state[5:8] * (1, 1, zoom)
         )
@@ -68,7 +68,7 @@ class CornersProblem:
         sine = math.hypot(towards[0], towards[1])
         angle = math.atan2(sine, towards[2])
         tilt = np.array([-towards[1], towards[0]]) * (angle / sine if sine > 0 else 1.0)
-        spun = _tilt(tilt).T @ camera.rotation
+        spun = tilted(tilt).T @ camera.rotation
         turn = math.atan2(spun[1, 0], spun[0, 0])
         return np.concatenate(
             [
@@ -103,11 +103,8 @@ class CornersProblem:
         return 8 + 3 * (len(self.sheets) - 1)
 
     def expect_k1(self, k1: Floats) -> tuple[Floats, Floats, Floats]:
-        """What is expected of each k1 alone: cost, its slope, and the curvature it has in `slopes`."""
-        usual, tame = k1 / K1_USUAL, _tame(k1 / K1_USUAL)
-        by_usual = _tame_slope(usual) / K1_USUAL
-        cost = 0.5 * (tame**2 + (k1 / self.k1_most) ** 2)
-        return cost, tame * by_usual + k1 / self.k1_most**2, by_usual**2 + 1 / self.k1_most**2
+        """What is expected of each k1 alone; see `expect_k1`."""
+        return expect_k1(k1, self.k1_most)
 
     def misfit_px(self, state: Floats) -> Floats:
         seen = project(self.camera(state), self._corners_mm(state))
@@ -124,7 +121,7 @@ class CornersProblem:
 
     def residuals(self, state: Floats) -> Floats:
         firm, usual = self._expected(state)
-        return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, _tame(usual)])
+        return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, tame(usual)])
 
     def _expected(self, state: Floats) -> tuple[Floats, Floats]:
         """What departs from expectations, in sigmas: firm ones, and those with long tails."""
@@ -136,11 +133,9 @@ class CornersProblem:
         return np.concatenate([[focal, state[1] / self.k1_most], tilt]), np.concatenate(usual)
 
     def _bends(self, edges: LongEdges, state: Floats) -> Floats:
-        return np.asarray(edges.bend(self.camera(state), self.lift_mm) / self._bend_sigma(edges)).ravel()
-
-    def _bend_sigma(self, edges: LongEdges) -> Floats:
-        sag, apart, taper = self.usual_bend_mm
-        return np.hypot((sag, sag, apart, taper), edges.noise_mm)
+        return np.asarray(
+            edges.bend(self.camera(state), self.lift_mm) / bend_sigma(edges, self.usual_bend_mm)
+        ).ravel()
 
     def slopes(self, state: Floats) -> Floats:
         """Derivatives (residuals, state) of `residuals`."""
@@ -163,7 +158,7 @@ class CornersProblem:
         by_camera, by_place = self._projected_slopes(places, state)
         by_flat = by_place[:, :2].reshape(-1, 2, 2)
         moves = np.asarray(-np.linalg.solve(by_flat, by_camera.reshape(-1, 2, 8)), dtype=np.float64)
-        slopes = edges.bend_slopes(flat, moves) / self._bend_sigma(edges)[..., None]
+        slopes = edges.bend_slopes(flat, moves) / bend_sigma(edges, self.usual_bend_mm)[..., None]
         return np.asarray(slopes.reshape(-1, 8))
 
     def _turn_slopes(self, state: Floats) -> Floats:
@@ -172,7 +167,7 @@ class CornersProblem:
         # OpenCV gives the nine elements of the matrix, row by row, by each of the vector's three.
         slopes = np.asarray(cv2.Rodrigues(np.append(zoom * state[2:4], 0.0))[1]).reshape(3, 3, 3)
         by_tilt = zoom * slopes[:2] @ _spin(state[4])
-        by_turn = _tilt(zoom * state[2:4]) @ _spin(state[4] + math.pi / 2, 0.0)
+        by_turn = tilted(zoom * state[2:4]) @ _spin(state[4] + math.pi / 2, 0.0)
         by_focal = np.tensordot(state[2:4], by_tilt, axes=1)
         return np.stack([by_focal, np.zeros((3, 3)), *by_tilt, by_turn])
 
@@ -207,7 +202,15 @@ class CornersProblem:
         return out
 
 
-def _tilt(vector: Floats) -> Floats:
+def expect_k1(k1: Floats, most: float) -> tuple[Floats, Floats, Floats]:
+    """What is expected of each k1 alone: cost, its slope, and the curvature least squares give it."""
+    usual, tamed = k1 / K1_USUAL, tame(k1 / K1_USUAL)
+    by_usual = _tame_slope(usual) / K1_USUAL
+    cost = 0.5 * (tamed**2 + (k1 / most) ** 2)
+    return cost, tamed * by_usual + k1 / most**2, by_usual**2 + 1 / most**2
+
+
+def tilted(vector: Floats) -> Floats:
     """Rotation (3, 3) about an axis (2,) in the picture."""
     return np.asarray(cv2.Rodrigues(np.append(vector, 0.0))[0], dtype=np.float64)
 
@@ -248,11 +251,17 @@ def cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
     return np.concatenate(sigmas)
 
 
-def _tame(z: Floats) -> Floats:
+def bend_sigma(edges: LongEdges, usual_bend_mm: tuple[float, float, float]) -> Floats:
+    """1-sigma (boards, 4) of `LongEdges.bend`, mm, when boards usually bend so much."""
+    sag, apart, taper = usual_bend_mm
+    return np.hypot((sag, sag, apart, taper), edges.noise_mm)
+
+
+def tame(z: Floats) -> Floats:
     """Residuals whose squares are Cauchy's loss, 2 log(1 + z^2 / 2): like z when small, levelling off."""
     return np.asarray(np.sign(z) * np.sqrt(2 * np.log1p(z * z / 2)))
 
 
 def _tame_slope(z: Floats) -> Floats:
-    """Derivative of `_tame`."""
-    return np.asarray(z / np.where(z == 0, 1.0, _tame(z) * (1 + z * z / 2)) + (z == 0))
+    """Derivative of `tame`."""
+    return np.asarray(z / np.where(z == 0, 1.0, tame(z) * (1 + z * z / 2)) + (z == 0))

@@ -7,24 +7,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import cv2
 import numpy as np
-from scipy.optimize import minimize_scalar
 
 from grainmatch.errors import PhotoError, UsageError
 from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels, polygon_mask
-from grainmatch.model import Bench, Photo, Sheet
+from grainmatch.model import Bench, Photo, Sheet, TypedBoard
 from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
 from grainmatch.photo.edges import trace_boards
 from grainmatch.photo.light import flat_light, measure_light
 from grainmatch.photo.paper import find_paper
+from grainmatch.photo.rectangles import fit_to_boards, rectangle_corners
 from grainmatch.photo.sheet import PAPER_MM, find_sheets
 
 SheetOn = Literal["bench", "boards"]
 THICKNESS_MM = (2.0, 300.0)
 THICKNESS_SIGMA_MM = 0.2  # as a caliper gives it
-# How true a board's corners are to the rectangle of its typed size.
-BOARD_SIGMA_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -87,48 +84,24 @@ def fit_bench(
     )
 
 
-def fit_bench_from_board(
-    photo: Photo, outline_px: Points, known: KnownBoard, *, thickness_mm: float
-) -> Bench:
-    """Photo -> Bench from one board of known length or width, or both, outlined in the photo.
+def fit_bench_from_board(bench: Bench, outlines_px: Sequence[Points], known: KnownBoard) -> Bench:
+    """The bench with its camera fitted to the boards found on it, one of which has a typed size.
 
-    outline_px (n, 2): the board's face; it is taken as a rectangle. With one size given the other is the
-    one that makes the four corners fit a plausible camera best. There is no white, so the light stays as it
-    is.
-    Raises PhotoError when no camera fits.
+    bench: a guess; outlines_px: one outline (n, 2) a board. What boards have in common, parallel edges and
+    square ends, tells the tilt (see `fit_to_boards`); `refine_with_boards` fits again once they are found on
+    this bench. There is no white, so the light stays as it is.
     """
-    check_thickness(thickness_mm)
-    corners = rectangle_corners(outline_px)
-    long_px = float(np.hypot(*(corners[1] - corners[0])) + np.hypot(*(corners[2] - corners[3]))) / 2
-    wide_px = float(np.hypot(*(corners[3] - corners[0])) + np.hypot(*(corners[2] - corners[1]))) / 2
-    length, width = known.length_mm, known.width_mm
-    guess = wide_px / long_px
+    at_px = rectangle_corners(outlines_px[known.place - 1]).mean(axis=0)
+    return _fit_typed(bench, outlines_px, TypedBoard(known.length_mm, known.width_mm, at_px))
 
-    def sheet(ratio: float) -> Sheet:
-        size = (length or (width or 0.0) / ratio, width or (length or 0.0) * ratio)
-        places = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]])
-        return Sheet(-1, size, corners, places, BOARD_SIGMA_MM)
 
-    ratio = guess
-    if length is None or width is None:
-        span = (math.log(guess) - 0.6, math.log(guess) + 0.6)
-        found = minimize_scalar(
-            lambda x: fit_camera([sheet(math.exp(x))], photo).cost, bounds=span, options={"xatol": 2e-4}
-        )
-        ratio = math.exp(float(found.x))
-    board = sheet(ratio)
-    bench = _bench_from_fit(
-        photo, (board,), fit_camera([board], photo), thickness_mm, 0.0, "a board's typed size"
-    )
-    typed_frac = BOARD_SIGMA_MM / (length or width or 1.0)
-    return replace(
-        bench,
-        light=flat_light(photo),
-        scale_sigma_frac=math.hypot(bench.scale_sigma_frac, typed_frac),
-        sheets=(),
-        sheet_outlines_px=(),
-        sheet_height_mm=0.0,
-    )
+def _fit_typed(bench: Bench, outlines_px: Sequence[Points], typed: TypedBoard) -> Bench:
+    corners = np.array([rectangle_corners(outline) for outline in outlines_px])
+    place = int(np.argmin(np.hypot(*(corners.mean(axis=1) - typed.at_px).T)))
+    edges = trace_boards(bench, outlines_px)
+    fit = fit_to_boards(bench.photo, corners, edges, place=place, typed_mm=(typed.length_mm, typed.width_mm))
+    fitted = _bench_from_fit(bench.photo, (), fit, bench.face_height_mm, 0.0, "a board's typed size")
+    return replace(fitted, typed=typed)
 
 
 def guess_bench(photo: Photo, *, thickness_mm: float, span_mm: float = 2200.0) -> Bench:
@@ -149,21 +122,6 @@ def guess_bench(photo: Photo, *, thickness_mm: float, span_mm: float = 2200.0) -
         scale_from="a guess",
         warnings=photo.warnings,
     )
-
-
-def rectangle_corners(outline_px: Points) -> Points:
-    """The four corners (4, 2) of a board's outline: upper left, upper right, lower right, lower left, its
-    length running along the upper edge."""
-    outline = np.asarray(outline_px, dtype=np.float64)
-    (_, (w, h), turn) = cv2.minAreaRect(outline.astype(np.float32))
-    angle = math.radians(turn) + (0.0 if w >= h else math.pi / 2)
-    angle = (angle + math.pi / 2) % math.pi - math.pi / 2
-    along = np.array([math.cos(angle), math.sin(angle)])
-    across = np.array([-along[1], along[0]])
-    u, v = outline @ along, outline @ across
-    u, v = (u - u.min()) / np.ptp(u), (v - v.min()) / np.ptp(v)
-    places = [int(np.argmin(np.hypot(3 * (u - a), v - b))) for a, b in ((0, 0), (1, 0), (1, 1), (0, 1))]
-    return outline[places]
 
 
 def check_sheet_place(bench: Bench, outlines_px: Sequence[Points]) -> tuple[str, ...]:
@@ -196,8 +154,11 @@ def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
     outlines_px: one outline (n, 2) a board. The sheets alone leave the lens and the tilt a little open at
     the far end of long boards; straight, parallel edges close that (see `fit_camera`). Outlines in pixels
     stay valid; lay those in mm again with `carry_points`. What speaks against where the sheets were said to
-    lie is added to the warnings. Unchanged when no sheet gave the scale or no edge can be traced.
+    lie is added to the warnings. Where a board's typed size gave the scale, the camera is fitted to the
+    boards as they are now. Unchanged when neither gave it, or no edge can be traced.
     """
+    if bench.typed is not None and outlines_px:
+        return _fit_typed(bench, outlines_px, bench.typed)
     edges = trace_boards(bench, outlines_px)
     if not bench.sheets or not edges:
         return bench

@@ -84,15 +84,17 @@ def scale_photo(
         return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on, known=known)
     with suppress(PhotoError):
         return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on)
-    outlines = find_boards(guess_bench(photo, thickness_mm=thickness_mm))
-    if not outlines:
-        raise no_boards(photo)
-    if not 1 <= known.place <= len(outlines):
-        raise UsageError(
-            f"There is no board {known.place} in {photo.name}.", f"Give one from 1 to {len(outlines)}."
-        )
-    typed = outlines[known.place - 1].outline_px
-    return fit_bench_from_board(photo, typed, known, thickness_mm=thickness_mm)
+    bench = guess_bench(photo, thickness_mm=thickness_mm)
+    for _ in range(2):  # only then are upright sides told from faces in a slanted view
+        outlines = find_boards(bench)
+        if not outlines:
+            raise no_boards(photo)
+        if not 1 <= known.place <= len(outlines):
+            raise UsageError(
+                f"There is no board {known.place} in {photo.name}.", f"Give one from 1 to {len(outlines)}."
+            )
+        bench = fit_bench_from_board(bench, [o.outline_px for o in outlines], known)
+    return bench
 
 
 def _read_faces(

@@ -27,9 +27,9 @@ from grainmatch.photo.pose import (
     fit_bench,
     fit_bench_from_board,
     guess_bench,
-    rectangle_corners,
     refine_with_boards,
 )
+from grainmatch.photo.rectangles import rectangle_corners
 from grainmatch.photo.rectify import frame_face, rectify_face
 from grainmatch.photo.sheet import PAPER_MM
 from grainmatch.synth import SheetPlace, SynthScene, aim_camera, draw_scene, grow_board
@@ -267,12 +267,25 @@ def test_a_plain_a4_sheet_gives_the_scale_within_its_sigma(scene: SynthScene) ->
 
 def test_one_typed_board_gives_the_scale(scene: SynthScene) -> None:
     first, second = scene.boards[0], scene.boards[2]
+    guess = guess_bench(scene.photo, thickness_mm=THICK_MM)
     for known in (KnownBoard(length_mm=first.length_mm), KnownBoard(width_mm=first.width_mm)):
-        bench = fit_bench_from_board(scene.photo, scene.outlines_px[0], known, thickness_mm=THICK_MM)
+        bench = fit_bench_from_board(guess, scene.outlines_px, known)
         error = sizes_mm(bench, scene.outlines_px[2]) / true_sizes_mm(second) - 1
         assert np.abs(error).max() < 0.01
         assert np.abs(error[0]) < 3 * bench.scale_sigma_frac
         assert bench.scale_from == "a board's typed size"
+
+
+def test_the_typed_board_keeps_its_size_when_outlines_are_seen_better(scene: SynthScene) -> None:
+    """Found anew, in whatever order, the board at the same place gives the scale."""
+    known = KnownBoard(length_mm=scene.boards[0].length_mm)
+    rough = [o + (0, 6) * (o > o.mean(axis=0)) for o in scene.outlines_px]
+    bench = fit_bench_from_board(guess_bench(scene.photo, thickness_mm=THICK_MM), rough, known)
+    refined = refine_with_boards(bench, scene.outlines_px[::-1])
+    again = fit_bench_from_board(bench, scene.outlines_px, known)
+    for outline in scene.outlines_px:
+        assert sizes_mm(refined, outline) == pytest.approx(sizes_mm(again, outline), rel=1e-5)
+    assert sizes_mm(refined, scene.outlines_px[0])[0] == pytest.approx(scene.boards[0].length_mm, abs=1)
 
 
 def test_a_guess_says_that_it_is_one(scene: SynthScene) -> None:
