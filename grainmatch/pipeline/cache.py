@@ -33,6 +33,7 @@ _KINDS = (
     Board, Cathedral, EndGrain, EndPicture, Face, FacePngs, FaceReading, Failure, Features, Mark, Reading,
     Sapwood,
 )  # fmt: skip
+_COMPUTED_FROM = (".py", ".json", ".toml")
 _ALWAYS_BYTES = 2_000_000_000
 _MOST_OF_FREE = 0.25
 
@@ -127,8 +128,9 @@ def _name(told: tuple[object, ...]) -> str:
 
 @cache
 def code_fingerprint() -> str:
-    """Changes with any file of this program: a new version never serves an old one's readings."""
+    """Changes with any file this program computes from: a new version never serves an old one's readings."""
     package = Path(grainmatch.__file__).parent
-    stats = ((p.relative_to(package).as_posix(), p.stat()) for p in sorted(package.rglob("*.py")))
+    files = sorted(p for p in package.rglob("*.*") if p.suffix in _COMPUTED_FROM)
+    stats = ((p.relative_to(package).as_posix(), p.stat()) for p in files)
     spelled = repr([(name, s.st_size, s.st_mtime_ns) for name, s in stats])
     return hashlib.sha256(spelled.encode()).hexdigest()

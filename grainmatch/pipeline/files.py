@@ -8,8 +8,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from grainmatch.board.correct import Correction, correction_from_data
 from grainmatch.disk import is_folder, read_bytes, sweep_parts, write_bytes
@@ -23,7 +27,10 @@ from grainmatch.model import (
     Board,
     Features,
     Layout,
+    Placement,
+    Pose,
     Progress,
+    Score,
     Side,
     Tools,
     Wishes,
@@ -31,7 +38,7 @@ from grainmatch.model import (
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_features
 from grainmatch.pipeline.gather import Measured
-from grainmatch.pipeline.known import keep_features, read_known_features, read_known_pile
+from grainmatch.pipeline.known import keep_features, read_known_features, read_known_pile, tell_boards
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers
 from grainmatch.report.record import (
@@ -52,6 +59,17 @@ from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import predict_top_year
 
 _WORKERS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class _Proposal:
+    """A layout before it lies in a folder, and its picture as the bytes (n,) of a PNG file."""
+
+    layout: Layout
+    png: NDArray[np.uint8]
+
+
+_KINDS = (Layout, Placement, Pose, Score, _Proposal)
 
 
 @dataclass(frozen=True)
@@ -124,34 +142,46 @@ def folder_to_layouts(
     """Search the best layouts of measured boards and write each with its picture, best first.
 
     marks_file: see `read_marks_file`; the layouts name it, for their papers to be made from it too. cache:
-    prices kept from earlier runs.
+    prices of seams and answers kept from earlier runs; the search gives the same answer to the same question.
     """
     edits = read_marks_file(marks_file, boards_folder) if marks_file else {}
+    wishes = wishes or Wishes()
     chosen = shortlist_boards(read_boards(boards_folder, pictures_of=()), top_mm=top_mm, wishes=wishes)
-    if progress:
-        progress(0, 0, "pricing every seam")
-    ids, length_mm = [b.id for b in chosen.boards], top_mm[0] if top_mm else None
-    pile = read_known_pile(boards_folder, ids, length_mm=length_mm, edits=edits, cache=cache)
-    problem = price_pile(pile, top_mm=top_mm, wishes=wishes or Wishes())
-    found = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
-    layouts = [tell_shortlist(layout, chosen) for layout in found]
+    ids = [b.id for b in chosen.boards]
+    told = ("layouts", *tell_boards(boards_folder, ids, edits), top_mm, wishes, n_best, seed)
+    found: Sequence[_Proposal] | None = cache.recall(told, _KINDS) if cache else None
+    if found is None:
+        if progress:
+            progress(0, 0, "pricing every seam")
+        length_mm = top_mm[0] if top_mm else None
+        pile = read_known_pile(boards_folder, ids, length_mm=length_mm, edits=edits, cache=cache)
+        problem = price_pile(pile, top_mm=top_mm, wishes=wishes)
+        layouts = search_layouts(problem, n_best=n_best, seed=seed, progress=progress)
+        found = _draw_proposals(boards_folder, [tell_shortlist(layout, chosen) for layout in layouts])
+        if cache:
+            cache.remember(told, found)
     source = {
         "boards": _path_from(out, boards_folder),
         "boards_sha256": sha256_of(boards_folder / BOARDS_FILE),
     }
     if marks_file:
         source |= {"marks": _path_from(out, marks_file), "marks_sha256": sha256_of(marks_file)}
-    boards = read_boards(boards_folder, pictures_of=_faces_up(layouts))
     sweep_parts(out)
-
-    def save(number: int, layout: Layout) -> SavedLayout:
-        traced = replace(layout, made_from={**layout.made_from, **source})
+    saved = []
+    for number, proposal in enumerate(found, 1):
+        traced = replace(proposal.layout, made_from={**proposal.layout.made_from, **source})
         path = write_layout(out / f"layout_{number}.json", traced)
-        write_bytes(out / f"top_{number}.png", draw_png(traced, boards))
-        return SavedLayout(path, traced)
+        write_bytes(out / f"top_{number}.png", proposal.png.tobytes())
+        saved.append(SavedLayout(path, traced))
+    return saved
 
+
+def _draw_proposals(boards_folder: Path, layouts: Sequence[Layout]) -> tuple[_Proposal, ...]:
+    boards = read_boards(boards_folder, pictures_of=_faces_up(layouts))
     with ThreadPoolExecutor(_WORKERS) as pool:
-        return list(pool.map(save, range(1, len(layouts) + 1), layouts))
+        pngs = pool.map(partial(draw_png, boards=boards), layouts)
+    pictures = (np.frombuffer(png, dtype=np.uint8) for png in pngs)
+    return tuple(_Proposal(layout, png) for layout, png in zip(layouts, pictures, strict=True))
 
 
 def _faces_up(layouts: Iterable[Layout]) -> set[tuple[str, Side]]:

@@ -21,6 +21,7 @@ from grainmatch.report.pack import map_pack, write_pack
 from grainmatch.report.record import BOARDS_FILE, read_boards, sha256_of, sha256_of_pictures
 from grainmatch.score.pile import Pile
 from grainmatch.score.problem import read_usable
+from grainmatch.wood.species import own_species_file
 
 FEATURES_FILE = "features.pack"
 SEAMS_FILE = "seams.pack"
@@ -56,12 +57,11 @@ def read_known_pile(
     cache: where the same boards, measured into another folder, may have been priced before. Raises
     LayoutError when no board is long enough, StoreError when a picture cannot be read.
     """
-    said = hashlib.sha256(marks_to_json(edits).encode()).hexdigest()
-    stamp = (*_stamp(folder), length_mm, "\n".join(board_ids), said)
+    stamp = (*_stamp(folder), length_mm, "\n".join(board_ids), _spell(edits), _own_woods())
     known: Pile | None = _find(folder / SEAMS_FILE, stamp)
     if known is not None:
         return known
-    told = (*stamp, sha256_of_pictures(folder, set(board_ids)))
+    told = ("seams", length_mm, *tell_boards(folder, board_ids, edits))
     pile: Pile | None = cache.recall(told, _KINDS) if cache else None
     if pile is None:
         boards = _read_whole(folder, set(board_ids))
@@ -71,6 +71,23 @@ def read_known_pile(
     with contextlib.suppress(StoreError):  # a folder closed to us: priced again next time
         write_pack(folder / SEAMS_FILE, (stamp, pile))
     return pile
+
+
+def tell_boards(folder: Path, board_ids: Sequence[str], edits: EditsOfFaces = _NO_EDITS) -> tuple[str, ...]:
+    """Words that change with anything these boards are: sizes, pictures, corrections, the user's own woods.
+    Raises StoreError when a picture cannot be read."""
+    pictures = sha256_of_pictures(folder, set(board_ids))
+    return (sha256_of(folder / BOARDS_FILE), "\n".join(board_ids), pictures, _spell(edits), _own_woods())
+
+
+def _spell(edits: EditsOfFaces) -> str:
+    return hashlib.sha256(marks_to_json(edits).encode()).hexdigest()
+
+
+def _own_woods() -> str:
+    """What tells the user's file of woods, which change how boards move, apart from any other."""
+    path = own_species_file()
+    return sha256_of(path) if path.is_file() else ""
 
 
 def _read_whole(folder: Path, board_ids: Set[str]) -> list[Board]:

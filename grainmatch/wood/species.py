@@ -109,7 +109,7 @@ def find_species(name: str, *, user_file: Path | None = None) -> Species:
     """
     table = read_species_table(user_file=user_file)
     wanted = _plain(name)
-    names = _index_names(table)
+    names = _index_built_in() if table is _built_in() else _index_names(table)
     if wanted in names:
         return names[wanted]
     inside = [s.name for s in table if wanted and wanted in _plain(" ".join((s.name, *s.aliases))).split()]
@@ -249,6 +249,11 @@ def _index_names(table: Sequence[Species]) -> dict[str, Species]:
             if _plain(alias):
                 index.setdefault(_plain(alias), species)
     return index
+
+
+@cache
+def _index_built_in() -> dict[str, Species]:
+    return _index_names(_built_in())
 
 
 def _find_close(wanted: str, table: Sequence[Species]) -> list[str]:
