@@ -26,6 +26,7 @@ _COLUMNS, _ROWS = 2, 4
 _PX_PER_MM = 8.0
 _QR_MM = 23.0
 _QUIET_MODULES = 4  # ISO/IEC 18004: a light margin four modules wide
+_MODULE_PX = 8  # ITU-T T.81: JPEG codes blocks of 8 x 8
 _LARGEST_MARKS_N = 4
 _AT_END_MM = 20.0
 
@@ -235,14 +236,13 @@ def qr_words(placed: PlacedTop, item: PlacedBoard, stamp: Stamp) -> str:
 
 
 def draw_qr(drawing: Drawing, at: Point, size_mm: float, words: str) -> None:
-    """A QR code filling a square, quiet margin included; runs of dark modules become one rectangle."""
+    """A QR code filling a square, quiet margin included, as a picture of even blocks.
+
+    A picture, for a page of cards holds thousands of modules; each is as large as the blocks JPEG works in,
+    so that its edges stay hard.
+    """
     code = segno.make(words, error="m", micro=False, boost_error=False)
-    dark = np.array([list(row) for row in code.matrix], dtype=bool)
-    module = size_mm / (len(dark) + 2 * _QUIET_MODULES)
-    for row, line in enumerate(dark):
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], line.astype(np.int8), [0]])))
-        for start, stop in zip(edges[::2], edges[1::2], strict=True):
-            corner = at[0] + (start + _QUIET_MODULES) * module, at[1] + (row + _QUIET_MODULES) * module
-            # A hair of overlap keeps readers and printers from leaving light seams between rows.
-            size = (stop - start) * module, 1.02 * module
-            drawing.rect(corner, size, colour=None, fill=(0, 0, 0), layer="qr")
+    dark = np.array([list(row) for row in code.matrix], dtype=np.uint8)
+    grey = np.where(np.pad(dark, _QUIET_MODULES), np.uint8(0), np.uint8(255))
+    grey = grey.repeat(_MODULE_PX, axis=0).repeat(_MODULE_PX, axis=1)
+    drawing.image(at, (size_mm, size_mm), grey[..., None].repeat(3, axis=2))

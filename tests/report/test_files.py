@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import xml.etree.ElementTree as ET
 import zlib
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -202,6 +203,18 @@ def test_a_phone_reads_the_board_s_place_from_its_card(placed: PlacedTop) -> Non
     assert "board 3, place 1 of 8 from the upper edge, face A up, not turned" in qr_words(
         placed, placed.boards[0], STAMP
     )
+
+
+def test_the_printed_qr_pattern_has_hard_edges() -> None:
+    """Decoded by Pillow from the PDF, where a JPEG lies as it is (ISO 32000, DCTDecode)."""
+    drawing = Drawing(23, 23)
+    draw_qr(drawing, (0, 0), 23, "grainmatch: board 3, place 1 of 8")
+    printed = draw_pdf([drawing], title="", made_on=date(2026, 1, 1))
+    start = printed.index(b"\xff\xd8\xff")
+    with Image.open(io.BytesIO(printed[start : printed.index(b"\xff\xd9", start) + 2])) as picture:
+        grey = np.asarray(picture.convert("L"))
+    assert sorted(np.unique(grey)) == [0, 255]
+    assert cv2.QRCodeDetector().detectAndDecode(grey)[0] == "grainmatch: board 3, place 1 of 8"
 
 
 def test_the_qr_pattern_keeps_its_quiet_margin() -> None:
