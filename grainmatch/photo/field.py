@@ -93,10 +93,41 @@ def fit_field(
 
 
 @dataclass(frozen=True, eq=False)
+class Design:
+    """What the unknowns do to each row.
+
+    terms (n, 10) of the field; member (n, unknowns - 10; sparse): a 1 for the tone of the row's surface and
+    one for the departure of its bin.
+    """
+
+    terms: Floats
+    member: Any
+
+    def __matmul__(self, unknowns: Floats) -> Floats:
+        """The rows (n,) that unknowns make."""
+        return np.asarray(self.terms @ unknowns[:_TERMS] + self.member @ unknowns[_TERMS:])
+
+    def gather(self, values: Floats) -> Floats:
+        """The transpose times values (n,) or (n, k)."""
+        return np.concatenate([self.terms.T @ values, self.member.T @ values])
+
+    def normal(self, weight: Floats) -> Floats:
+        """Matrix (unknowns, unknowns) of the weighted normal equations."""
+        weighted = self.terms * weight[:, None]
+        crossed = self.member.T @ weighted
+        own = (self.member.T @ (self.member * weight[:, None])).toarray()
+        return np.block([[self.terms.T @ weighted, crossed.T], [crossed, own]])
+
+    def few(self, step: int) -> Design:
+        """Every step-th row."""
+        return Design(self.terms[::step], self.member[::step])
+
+
+@dataclass(frozen=True, eq=False)
 class Model:
     """The linear model of one mixed log.
 
-    design (n, unknowns; sparse) and tones (n,); rows: each surface's; groups: the unknowns of each
+    design (n rows of unknowns) and tones (n,); rows: each surface's; groups: the unknowns of each
     surface's bins; prior: inverse variances of the unknowns; weight: inverse variances of the rows,
     doubtful ones less. Unknowns: the field's terms, then surface by surface its tone and its bins'
     departures from it.
@@ -105,7 +136,7 @@ class Model:
     surfaces: Sequence[Surface]
     k: int
     places_mm: Points
-    design: Any
+    design: Design
     tones: Floats
     rows: Sequence[slice]
     groups: Sequence[slice]
@@ -144,7 +175,8 @@ class Model:
         solution = self.solution
         for _ in range(_ROUNDS):
             w = trust * worth
-            solution = cho_solve(_factor(self.design, w, prior), self.design.T @ (w * self.tones))
+            factor = cho_factor(self.design.normal(w) + np.diag(prior))
+            solution = cho_solve(factor, self.design.gather(w * self.tones))
             left = self.tones - self.design @ solution
             for surface, rows, group in zip(self.surfaces, self.rows, self.groups, strict=True):
                 spread = _robust_sigma(left[rows])
@@ -157,15 +189,13 @@ class Model:
         return replace(self, prior=prior, weight=trust * worth, solution=solution)
 
 
-def _design(terms: Floats, surfaces: Sequence[Surface], unknown_ends: Sequence[int]) -> Any:
-    """Sparse (n, unknowns): the field's terms, and a 1 for the surface's tone and for the bin's departure."""
+def _design(terms: Floats, surfaces: Sequence[Surface], unknown_ends: Sequence[int]) -> Design:
     n = len(terms)
-    tone = np.repeat(unknown_ends[:-1], [len(s.tones) for s in surfaces])
+    tone = np.repeat(unknown_ends[:-1], [len(s.tones) for s in surfaces]) - _TERMS
     departure = tone + 1 + np.concatenate([s.bins for s in surfaces])
-    columns = np.column_stack([np.broadcast_to(np.arange(_TERMS), (n, _TERMS)), tone, departure])
-    values = np.column_stack([terms, np.ones((n, 2))])
-    starts = np.arange(n + 1) * columns.shape[1]
-    return csr_array((values.ravel(), columns.ravel(), starts), shape=(n, unknown_ends[-1]))
+    columns = np.column_stack([tone, departure]).ravel()
+    shape = (n, unknown_ends[-1] - _TERMS)
+    return Design(terms, csr_array((np.ones(2 * n), columns, 2 * np.arange(n + 1)), shape=shape))
 
 
 def _fit_lamp(plain: Model, field: Field) -> Lamp:
@@ -174,34 +204,19 @@ def _fit_lamp(plain: Model, field: Field) -> Lamp:
     plain: solved without a lamp, for its weights. Only some rows are used; neighbours say the same.
     """
     thin = max(1, len(plain.tones) // _LAMP_ROWS)
-    rows = slice(None, None, thin)
-    root = np.sqrt(plain.weight[rows] * thin)
+    root = np.sqrt(plain.weight[::thin] * thin)
     prior = plain.prior.copy()
     prior[:_TERMS] = np.repeat([row[0] for row in _FIELD_SIGMA], _TERMS_EACH) ** -2.0
-    design = plain.design[rows]
-    factor = _factor(design, root**2, prior)
-    tones = plain.tones[rows]
+    design = plain.design.few(thin)
+    factor = cho_factor(design.normal(root**2) + np.diag(prior))
+    tones = plain.tones[::thin]
 
     def misfit(log_light: Floats) -> Floats:
         rest = tones - log_light
-        own = cho_solve(factor, design.T @ (root**2 * rest))
+        own = cho_solve(factor, design.gather(root**2 * rest))
         return np.concatenate([root * (rest - design @ own), np.sqrt(prior) * own])
 
-    return fit_lamp(plain.places_mm[rows], field.middle_mm, misfit)
-
-
-def solve_normal(design: Any, weight: Floats, prior: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Weighted least squares with Gaussian expectations of zero: solution and covariance of the unknowns."""
-    factor = _factor(design, weight, prior)
-    solution = cho_solve(factor, design.T @ (weight * values))
-    return solution, np.asarray(cho_solve(factor, np.eye(len(prior))))
-
-
-def _factor(design: Any, weight: Floats, prior: Floats) -> Any:
-    """Cholesky factor of the normal equations, for scipy's cho_solve."""
-    normal = (design.T @ (design * weight[:, None])).toarray()
-    normal[np.diag_indices_from(normal)] += prior
-    return cho_factor(normal)
+    return fit_lamp(plain.places_mm[::thin], field.middle_mm, misfit)
 
 
 def _robust_sigma(values: Floats) -> float:

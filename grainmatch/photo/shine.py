@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import block_array, csr_array
+from scipy.linalg import cho_factor, cho_solve
 
 from grainmatch.geometry import Points
-from grainmatch.photo.field import Field, Model, solve_normal
+from grainmatch.photo.field import Field, Model
 from grainmatch.photo.surfaces import MIX, UNMIX, Surface
 
 Floats = NDArray[np.float64]
@@ -54,16 +54,19 @@ def fit_shine(surfaces: Sequence[Surface], field: Field, models: Sequence[Model]
     the darker its colour.
     """
     shine = Shine(_along_boards(surfaces), field.middle_mm, field.reach_mm, np.zeros(_TERMS), 0.0)
-    whole = block_array([[m.design if i == j else None for j in (0, 1)] for i, m in enumerate(models)])
-    prior = np.concatenate([*(m.prior for m in models), np.full(_TERMS, _SIGMA**-2.0)])
-    weight = np.concatenate([m.weight for m in models])
-    tones = np.concatenate([s.tones[:, k] for k in (1, 2) for s in surfaces])
+    solved = [cho_factor(m.design.normal(m.weight) + np.diag(m.prior)) for m in models]
+    tones = [np.concatenate([s.tones[:, k] for s in surfaces]) for k in (1, 2)]
     for _ in range(_ROUNDS):
-        paling = np.concatenate([_paling(surfaces, field, shine, k) for k in (1, 2)])
-        design = csr_array(block_array([[whole, csr_array(paling)]]))
-        solution, cov = solve_normal(design, weight, prior, tones)
-        terms = solution[-_TERMS:]
-        if terms @ np.linalg.solve(cov[-_TERMS:, -_TERMS:], terms) < _PLAIN:
+        # The models' own unknowns eliminated (Schur's complement), the shine's terms are left.
+        certain, told = _SIGMA**-2.0 * np.eye(_TERMS), np.zeros(_TERMS)
+        for k, model, factor, tone in zip((1, 2), models, solved, tones, strict=True):
+            paling = _paling(surfaces, field, shine, k)
+            weighted = model.weight[:, None] * paling
+            own = cho_solve(factor, model.design.gather(weighted))
+            certain += paling.T @ weighted - model.design.gather(weighted).T @ own
+            told += weighted.T @ tone - own.T @ model.design.gather(model.weight * tone)
+        terms = np.linalg.solve(certain, told)
+        if terms @ certain @ terms < _PLAIN:
             return None
         shine = _on_boards(replace(shine, coefficients=terms), surfaces)
     return shine
