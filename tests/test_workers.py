@@ -5,14 +5,29 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import threading
 import time
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from grainmatch.pipeline import workers
 from grainmatch.pipeline.workers import hire_workers
 
 
+@pytest.fixture(params=["copied", "started"])
+def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Workers as copies of this process, and started by name as beside other threads."""
+    if request.param == "started":
+        monkeypatch.setattr(workers, "_may_copy", lambda: False)
+    elif not workers._may_copy():
+        pytest.skip("copies are made on Linux, where no other thread runs")
+    return str(request.param)
+
+
+@pytest.mark.usefixtures("way")
 def test_calls_are_done_and_a_death_costs_one_call(tmp_path: Path) -> None:
     calls: list[partial[Any]] = [
         partial(os.mkdir, tmp_path / "a"),
@@ -26,6 +41,7 @@ def test_calls_are_done_and_a_death_costs_one_call(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a", "b"]
 
 
+@pytest.mark.usefixtures("way")
 def test_leaving_early_waits_for_nobody(tmp_path: Path) -> None:
     with hire_workers(1) as do:
         first = do(partial(time.sleep, 60))
@@ -33,6 +49,25 @@ def test_leaving_early_waits_for_nobody(tmp_path: Path) -> None:
     assert first.result() is False
     assert later.cancelled()
     assert not (tmp_path / "never").exists()
+
+
+@pytest.mark.usefixtures("way")
+def test_a_call_that_fails_costs_that_call(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    with hire_workers(1) as do:
+        done = [do(partial(os.rmdir, tmp_path / "none")), do(partial(os.mkdir, tmp_path / "a"))]
+        assert [d.result() for d in done] == [False, True]
+    assert "FileNotFoundError" in capfd.readouterr().err
+
+
+def test_other_threads_are_never_copied() -> None:
+    going_on = threading.Event()
+    beside = threading.Thread(target=going_on.wait)
+    beside.start()
+    try:
+        assert not workers._may_copy()
+    finally:
+        going_on.set()
+        beside.join()
 
 
 def test_a_script_without_a_guard_can_hire(tmp_path: Path) -> None:

@@ -1,8 +1,9 @@
 """Processes that do one call after another, so that photos are read on all cores.
 
 The standard pools start their processes by running the caller's main script again, which a page of the
-app or a script without a guard does not survive. These are started by name, and one that dies takes no
-more with it than the call it was at.
+app or a script without a guard does not survive. These are started by name or, where nothing else goes on in
+this process, as copies of it, which spares them a second of imports. One that dies takes no more with it than
+the call it was at.
 """
 
 from __future__ import annotations
@@ -13,11 +14,13 @@ import pickle
 import signal
 import subprocess
 import sys
+import traceback
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from pathlib import Path
 from queue import SimpleQueue
-from typing import IO, cast
+from typing import IO, NoReturn, cast
 
 Call = Callable[[], None]
 _ONE_CORE = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
@@ -80,7 +83,9 @@ class _Worker:
         self._stopped = True
         self._end()
 
-    def _start(self) -> subprocess.Popen[bytes]:
+    def _start(self) -> subprocess.Popen[bytes] | _Copy:
+        if _may_copy():
+            return _Copy()
         surroundings = os.environ | _ONE_CORE | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
         return subprocess.Popen(  # noqa: S603 (our own words)
             [sys.executable, "-c", _SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=surroundings
@@ -97,17 +102,65 @@ class _Worker:
         return cast("IO[bytes]", self._process.stdin), cast("IO[bytes]", self._process.stdout)
 
 
+def _may_copy() -> bool:
+    """Whether this process is a single thread, so that a copy finds every lock open; told by Linux alone."""
+    threads = Path("/proc/self/task")
+    return sys.platform == "linux" and threads.is_dir() and len(list(threads.iterdir())) == 1
+
+
+class _Copy:
+    """A copy of this process that serves, with what Popen has of it."""
+
+    def __init__(self) -> None:
+        requests, self.stdin = _pipe()
+        self.stdout, replies = _pipe()
+        self._ended = False
+        self._pid = os.fork()
+        if self._pid == 0:
+            _serve_as_copy(requests.fileno(), replies.fileno())
+        requests.close()
+        replies.close()
+
+    def kill(self) -> None:
+        if not self._ended:  # its number may be another's by then
+            os.kill(self._pid, signal.SIGKILL)
+
+    def wait(self) -> None:
+        if not self._ended:
+            os.waitpid(self._pid, 0)
+            self._ended = True
+
+
+def _pipe() -> tuple[IO[bytes], IO[bytes]]:
+    reading, writing = os.pipe()
+    return os.fdopen(reading, "rb"), os.fdopen(writing, "wb")
+
+
+def _serve_as_copy(requests: int, replies: int) -> NoReturn:
+    """What a copy does from first to last; nothing begun in what it was copied from is ended here."""
+    try:
+        os.dup2(requests, 0)
+        os.dup2(replies, 1)
+        os.closerange(3, os.sysconf("SC_OPEN_MAX"))  # others' pipes too: a worker ends when its parent does
+        sys.stdout = sys.stderr = open(2, "w", buffering=1, closefd=False)  # noqa: SIM115
+        serve()
+    except BaseException:
+        traceback.print_exc()
+        os._exit(1)
+    os._exit(0)
+
+
 def serve() -> None:
     """What a worker does: the calls that come on standard input, until it ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the one who hired us stops us
     import cv2
 
     cv2.setNumThreads(1)
-    replies = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing printed may pass for a reply
+    requests, replies = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # nothing printed may pass for a reply
     while True:
         try:
-            call = pickle.load(sys.stdin.buffer)  # noqa: S301 (from the process that started this one)
+            call = pickle.load(requests)  # noqa: S301 (from the process that started this one)
         except EOFError:
             return
         call()

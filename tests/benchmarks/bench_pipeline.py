@@ -9,12 +9,9 @@ Run: python -m tests.benchmarks.bench_pipeline [photos|boards|job|pile N ...]
 
 from __future__ import annotations
 
-import contextlib
-import os
 import shutil
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -39,6 +36,7 @@ from grainmatch.pipeline.pile import photos_to_boards
 from grainmatch.search.best import search_layouts, search_one
 from grainmatch.search.evaluate import open_table
 from tests.benchmarks.bench_search import solve_circuit
+from tests.benchmarks.held import watch_memory
 
 T = TypeVar("T")
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -53,12 +51,12 @@ class Stopwatch:
     """Runs calls and prints, for each, its seconds, the peak memory meanwhile, and a ratio."""
 
     def time(self, name: str, call: Callable[[], T], yardstick: tuple[str, float] | None = None) -> T:
-        with _peak_memory() as peak_mb:
+        with watch_memory() as peak_mb:
             start_s = time.perf_counter()
             answer = call()
             seconds = time.perf_counter() - start_s
         beside = "" if yardstick is None else f"{seconds / yardstick[1]:8.1f} x {yardstick[0]}"
-        print(f"  {name:<44}{seconds:9.3f} s {max(peak_mb):7.0f} MB {beside}", flush=True)
+        print(f"  {name:<44}{seconds:9.3f} s {peak_mb[0]:7.0f} MB {beside}", flush=True)
         return answer
 
 
@@ -232,41 +230,6 @@ def _tensor(rgb: Any) -> Any:
 def _megapixels(path: Path) -> float:
     with Image.open(path) as image:
         return image.width * image.height / 1e6
-
-
-# --- memory ----------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def _peak_memory() -> Iterator[list[float]]:
-    """A list whose largest number is, at the end, the most MB held by this process and its children."""
-    seen_mb = [_held_mb()]
-    ended = threading.Event()
-
-    def watch() -> None:
-        while not ended.wait(0.02):
-            seen_mb.append(_held_mb())
-
-    watcher = threading.Thread(target=watch, daemon=True)
-    watcher.start()
-    try:
-        yield seen_mb
-    finally:
-        ended.set()
-        watcher.join()
-
-
-def _held_mb() -> float:
-    """Resident memory of this process and everything it started, from /proc; 0 where there is none."""
-    parents, pages = {}, {}
-    for folder in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError, ValueError, IndexError):
-            parents[int(folder.name)] = int((folder / "stat").read_text().rsplit(")", 1)[1].split()[1])
-            pages[int(folder.name)] = int((folder / "statm").read_text().split()[1])
-    ours = {os.getpid()}
-    while more := {p for p, parent in parents.items() if parent in ours} - ours:
-        ours |= more
-    return sum(pages.get(p, 0) for p in ours) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 if __name__ == "__main__":
