@@ -38,7 +38,7 @@ from grainmatch.model import Bench, Mask
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
-EdgeKind = Literal["step", "side", "foot", "seam"]
+EdgeKind = Literal["step", "side", "foot", "seam", "unseen"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
@@ -90,7 +90,8 @@ class EdgeFind:
     how sharply each station tells it, and what it is.
 
     step: face straight to bench, shadow or background; side: face, then its own side; foot: face
-    and side look alike, placed from the side's foot; seam: a gap too thin to resolve.
+    and side look alike, placed from the side's foot; seam: a gap too thin to resolve; unseen: light
+    changes along no line.
     contrast is the size of the step in shares of the face's light. doubt_px: 1-sigma from a second place that
     the light fits nearly as well.
     """
@@ -141,7 +142,7 @@ def find_edge(
         if seam is not None and (found is None or _is_rather(strip, seam, found[0])):
             return seam
     if found is None:
-        return EdgeFind(np.full(len(strip.light), np.nan), "step", 0.0, np.ones(len(strip.light)))
+        return EdgeFind(np.full(len(strip.light), np.nan), "unseen", 0.0, np.ones(len(strip.light)))
     return _fit_steps(strip, *found)
 
 

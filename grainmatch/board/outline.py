@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.board.backdrop import Backdrop
-from grainmatch.board.edge import Strip, find_edge, read_strip, subdue_figure
+from grainmatch.board.edge import EdgeKind, Strip, find_edge, read_strip, subdue_figure
 from grainmatch.board.frame import Frame, lean_per_mm
 from grainmatch.geometry import Matrix, Points, expand_poly, plane_to_pixels
 from grainmatch.model import Bench, Mask
@@ -23,8 +23,11 @@ SEAM_SIGMA_MM, UNSEEN_SEAM_SIGMA_MM = 0.3, 1.0
 SHADOW_MM = (6.0, 14.0)
 SHADOW_FRAC = 0.35
 """How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits."""
-SETTLED = 1e-4
-"""Change of an edge, mm, below which a fit has arrived."""
+NEAR_MM = (1.5, 1.5, 3.0, 3.0)
+"""How far upper, lower, left and right edges may lie from where they were first found."""
+SETTLED_PX = 0.5
+SETTLED_MM = 1e-4
+"""Sigma of an edge below which it is not looked for again, and change of it below which a fit has arrived."""
 FACE_MM = 8.0
 """How wide a band of sure face is read to know its look."""
 
@@ -67,18 +70,25 @@ class Rough:
 
 def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutline:
     """Edges at full resolution: long edges as gentle curves, ends as straight lines, and their corners."""
-    notes: list[str] = []
     edges = {"upper": rough.upper, "lower": rough.lower, "left": rough.left, "right": rough.right}
-    sigmas = {}
-    for turn in range(2):
-        reach = rough.reach_mm if turn == 0 else (1.5, 1.5, 3.0, 3.0)
-        for name, how_far in zip(edges, reach, strict=True):
-            edges[name], sigmas[name], kind = _refine_edge(
-                bench, backdrop, rough, edges, name, how_far, turn == 0
-            )
-            if turn == 1 and kind == "seam":
-                notes.append(f"{name} edge touches a neighbour")
-    return _close(bench, rough.frame, edges, sigmas, tuple(notes))
+    sigmas: dict[str, float] = {}
+    kinds: dict[str, EdgeKind] = {}
+    touching = dict(zip(edges, rough.touching, strict=False))
+
+    def refine(name: str, reach_mm: float, *, first: bool) -> None:
+        edges[name], sigmas[name], kinds[name] = _refine_edge(
+            bench, backdrop, rough, edges, name, reach_mm, first
+        )
+
+    for name, reach_mm in zip(edges, rough.reach_mm, strict=True):
+        refine(name, reach_mm, first=True)
+    for name, reach_mm in zip(edges, NEAR_MM, strict=True):
+        # A plain step with no neighbour lies where it was found; what else an edge may be is judged anew.
+        plain = kinds[name] == "step" and not touching.get(name, False)
+        if not plain or sigmas[name] * bench.px_per_mm > SETTLED_PX:
+            refine(name, reach_mm, first=False)
+    notes = tuple(f"{name} edge touches a neighbour" for name in edges if kinds[name] == "seam")
+    return _close(bench, rough.frame, edges, sigmas, notes)
 
 
 def _refine_edge(
@@ -89,7 +99,7 @@ def _refine_edge(
     name: str,
     reach_mm: float,
     first: bool,
-) -> tuple[NDArray[np.float64], float, str]:
+) -> tuple[NDArray[np.float64], float, EdgeKind]:
     frame = rough.frame
     along = name in ("upper", "lower")
     touching = along and rough.touching[int(name == "lower")]
@@ -215,7 +225,7 @@ def _tukey(
         away = np.sort(np.abs(rest))  # numpy's median takes four times as long over so few
         spread = max(1.4826 * float(away[(len(away) - 1) // 2] + away[len(away) // 2]) / 2, 0.01)
         w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
-        if np.abs(c - before).max() < SETTLED:
+        if np.abs(c - before).max() < SETTLED_MM:
             break
     n_eff = max(float(w.sum()), 3.0)
     informed = (a * ((w * told) ** 2)[:, None]).T @ a / np.average(told**2, weights=w + 1e-9)
