@@ -89,3 +89,9 @@ def test_front_door_is_light() -> None:
     code = f"import grainmatch, sys; print([m for m in {heavy!r} if m in sys.modules])"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+def test_arranging_and_papers_wait_for_nothing_that_finds_boards() -> None:
+    code = "import grainmatch.pipeline.files, sys; print({'scipy', 'grainmatch.board'} & set(sys.modules))"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == "set()"

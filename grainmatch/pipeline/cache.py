@@ -11,7 +11,7 @@ import hashlib
 import os
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,20 +19,12 @@ from typing import Any
 import platformdirs
 
 import grainmatch
-from grainmatch.board.ends import EndPicture
 from grainmatch.disk import sweep_parts
 from grainmatch.errors import StoreError
-from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
 from grainmatch.photo.read import MOST_BYTES
-from grainmatch.pipeline.gather import FaceReading, Failure, Reading
 from grainmatch.report.pack import map_pack, write_pack
-from grainmatch.report.png import FacePngs
 
 CACHE_VARIABLE = "GRAINMATCH_CACHE"
-_KINDS = (
-    Board, Cathedral, EndGrain, EndPicture, Face, FacePngs, FaceReading, Failure, Features, Mark, Reading,
-    Sapwood,
-)  # fmt: skip
 _COMPUTED_FROM = (".py", ".json", ".toml")
 _ALWAYS_BYTES = 2_000_000_000
 _MOST_OF_FREE = 0.25
@@ -58,33 +50,8 @@ class ReadingCache:
         """Whether a reading is kept under this key."""
         return self._path(key).is_file()
 
-    def find(self, key: str, photo: Path) -> Reading | None:
-        """The reading kept under a key; a damaged one counts as none."""
-        reading = self._take(key, _KINDS)
-        return replace(reading, path=photo) if isinstance(reading, Reading) else None
-
-    def keep(self, key: str, reading: Reading) -> None:
-        """Keep a reading; a full or read-only disk only means that it is measured again next time."""
-        self._put(key, reading)
-
-    def find_face(self, key: str, number: int) -> FaceReading | None:
-        """What was read from one face of the reading kept under a key; a damaged one counts as none."""
-        face = self._take(f"{key}-{number}", _KINDS)
-        return face if isinstance(face, FaceReading) else None
-
-    def keep_face(self, key: str, number: int, face: FaceReading) -> None:
-        """Keep what was read from one face of the reading kept under a key."""
-        self._put(f"{key}-{number}", face)
-
-    def recall(self, told: tuple[object, ...], kinds: Sequence[type[Any]]) -> Any:
-        """What was worked out from all that `told` spells, None when it is not kept."""
-        return self._take(_name(told), kinds)
-
-    def remember(self, told: tuple[object, ...], value: object) -> None:
-        """Keep what was worked out from all that `told` spells."""
-        self._put(_name(told), value)
-
-    def _take(self, key: str, kinds: Sequence[type[Any]]) -> Any:
+    def find(self, key: str, kinds: Sequence[type[Any]]) -> Any:
+        """What is kept under a key, None when nothing is or it is damaged. kinds: the records it may hold."""
         path = self._path(key)
         try:
             kept = map_pack(path, kinds)
@@ -94,10 +61,19 @@ class ReadingCache:
             os.utime(path)
         return kept
 
-    def _put(self, key: str, value: object) -> None:
+    def keep(self, key: str, value: object) -> None:
+        """Keep what was worked out; a full or read-only disk only means that it is worked out again."""
         with contextlib.suppress(StoreError, OSError):
             write_pack(self._path(key), value)
             self._drop_oldest()
+
+    def recall(self, told: tuple[object, ...], kinds: Sequence[type[Any]]) -> Any:
+        """What was worked out from all that `told` spells, None when it is not kept."""
+        return self.find(_name(told), kinds)
+
+    def remember(self, told: tuple[object, ...], value: object) -> None:
+        """Keep what was worked out from all that `told` spells."""
+        self.keep(_name(told), value)
 
     def _path(self, key: str) -> Path:
         return self.folder / f"{key}.pack"

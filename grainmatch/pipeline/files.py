@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.board.correct import Correction, correction_from_data
 from grainmatch.disk import is_folder, read_bytes, sweep_parts, write_bytes
 from grainmatch.errors import StoreError
 from grainmatch.face.edits import Edits, marks_from_json
@@ -37,7 +36,6 @@ from grainmatch.model import (
 )
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_features
-from grainmatch.pipeline.gather import Measured
 from grainmatch.pipeline.known import keep_features, read_known_features, read_known_pile, tell_boards
 from grainmatch.report.page import Paper
 from grainmatch.report.papers import write_papers
@@ -57,6 +55,10 @@ from grainmatch.search.best import search_layouts
 from grainmatch.units import LengthUnits
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room
 from grainmatch.wood.top import predict_top_year
+
+if TYPE_CHECKING:
+    from grainmatch.board.correct import Correction
+    from grainmatch.pipeline.gather import Measured
 
 _WORKERS = 2
 
@@ -100,6 +102,9 @@ def read_corrections(path: Path) -> dict[str, tuple[Correction, ...]]:
 
     Raises StoreError for a file that cannot be read, BoardError for a correction that is none.
     """
+    # With all that finds boards in photos, which arranging and papers need not wait for.
+    from grainmatch.board.correct import correction_from_data
+
     try:
         data = json.loads(read_bytes(path, largest_mb=20, what="corrections file"))
         return {str(name): tuple(correction_from_data(c) for c in made) for name, made in data.items()}

@@ -10,14 +10,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from grainmatch.board.correct import Correction
+from grainmatch.board.ends import EndPicture
 from grainmatch.errors import GrainmatchError
-from grainmatch.model import Face
+from grainmatch.model import Board, Cathedral, EndGrain, Face, Features, Mark, Sapwood
 from grainmatch.photo.pose import KnownScale, SheetOn
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import FaceReading, Failure, Reading
 from grainmatch.pipeline.measure import read_bench_photo
-from grainmatch.report.png import encode_face
+from grainmatch.report.png import FacePngs, encode_face
+
+_KINDS = (
+    Board, Cathedral, EndGrain, EndPicture, Face, FacePngs, FaceReading, Failure, Features, Mark, Reading,
+    Sapwood,
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -52,14 +58,13 @@ class Reader:
 
     def count_left(self, path: Path) -> int:
         """How many boards the cache holds of a photo."""
-        key = self._key(path)
-        reading = self.cache.find(key, path) if self.cache and key else None
+        reading = self._find_kept(path, self._key(path))
         return len(reading.boards) if reading else 0
 
     def leave_face(self, path: Path, number: int) -> None:
         """Read the face of one board that was found, for another process to come upon in the cache."""
         key = self._key(path)
-        reading = self.cache.find(key, path) if self.cache and key else None
+        reading = self._find_kept(path, key)
         if reading and number < len(reading.boards):
             self._read_face(key, number, reading.boards[number].faces[0])
 
@@ -68,8 +73,12 @@ class Reader:
         cache = self.cache
         return cache.key(path, self.thickness_mm, self.sheet_on, self.known, corrections) if cache else None
 
+    def _find_kept(self, path: Path, key: str | None) -> Reading | None:
+        kept = self.cache.find(key, _KINDS) if self.cache and key else None
+        return replace(kept, path=path) if isinstance(kept, Reading) else None
+
     def _find_boards(self, path: Path, key: str | None) -> Reading:
-        kept = self.cache.find(key, path) if self.cache and key else None
+        kept = self._find_kept(path, key)
         if kept is not None:
             return kept
         reading = read_bench_photo(
@@ -84,12 +93,12 @@ class Reader:
         return reading
 
     def _read_face(self, key: str | None, number: int, face: Face) -> FaceReading:
-        kept = self.cache.find_face(key, number) if self.cache and key else None
-        if kept is not None:
+        kept = self.cache.find(f"{key}-{number}", _KINDS) if self.cache and key else None
+        if isinstance(kept, FaceReading):
             return kept
         reading = read_whole_face(face)
         if self.cache and key:
-            self.cache.keep_face(key, number, reading)
+            self.cache.keep(f"{key}-{number}", reading)
         return reading
 
 

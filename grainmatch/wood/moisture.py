@@ -12,8 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from scipy.optimize import brentq
-
 from grainmatch.errors import WoodError
 
 LARGEST_BOARD_SPREAD_PCT = 2.0
@@ -116,6 +114,8 @@ def humidity_for_moisture_pct(*, temperature_c: float, moisture_pct: float) -> f
 
     def gap_pct(humidity_pct: float) -> float:
         return equilibrium_moisture_pct(temperature_c=temperature_c, humidity_pct=humidity_pct) - moisture_pct
+
+    from scipy.optimize import brentq  # a fifth of a second to import, and hardly ever asked
 
     return float(brentq(gap_pct, 0.0, 100.0, xtol=1e-10))
 
