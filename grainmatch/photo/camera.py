@@ -33,9 +33,9 @@ _ROUGH_RMS_PX = 0.5
 _ROUGH_NOISE_PX = 0.05
 _LENSES_N = 41  # tried between the bounds of k1, to start near the best
 _ODD_RISE_MM = 1.5
-_ODD_TAPER_MM = 0.8
-_SHEET_OR_BOARDS = (
-    "The sheet and the boards' straight, parallel edges disagree; does it lie flat where you said?"
+SHEET_OR_BOARDS = (
+    "The sheet disagrees with the boards' own straight edges and square ends: it may lean, curl or be "
+    "printed longer one way. Lay it flat where you said, check its 100 mm line, and take the photo again."
 )
 _HOPELESS = 100.0  # a start this many times worse than the best is not worth solving from
 # The boards at hand may be truer or more crooked than usual, within these bounds of their bends in mm.
@@ -111,10 +111,8 @@ def fit_camera(
         problem = replace(problem, usual_bend_mm=usual_bend(edges, problem.camera(solved.x), lift_mm))
         solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
     fit = describe_fit(problem, solved, photo, problem.misfit_px(solved.x))
-    if edges and _disagree(
-        edges.bend(fit.camera, lift_mm)[edges.told.all(axis=1), 3], solved.x[problem.rises_from :]
-    ):
-        fit = replace(fit, notes=(*fit.notes, _SHEET_OR_BOARDS))
+    if edges and (np.abs(solved.x[problem.rises_from :]) > _ODD_RISE_MM).any():
+        fit = replace(fit, notes=(*fit.notes, SHEET_OR_BOARDS))
     return fit
 
 
@@ -133,14 +131,6 @@ def _follow_k1(bowl: Floats) -> tuple[Floats, Floats]:
     rest = np.arange(len(bowl)) != 1
     inner = np.linalg.inv(bowl[np.ix_(rest, rest)])
     return np.asarray(-inner @ bowl[rest, 1]), np.asarray(inner)
-
-
-def _disagree(tapers_mm: Floats, rises_mm: Floats) -> bool:
-    """Whether the sheet speaks against the boards: it must rise oddly far, or all boards taper alike."""
-    common = float(np.median(tapers_mm)) if len(tapers_mm) else 0.0
-    spread = 1.4826 * float(np.median(np.abs(tapers_mm - common))) if len(tapers_mm) else 0.0
-    alike = len(tapers_mm) >= 3 and abs(common) > max(_ODD_TAPER_MM, 3 * spread)
-    return alike or bool((np.abs(rises_mm) > _ODD_RISE_MM).any())
 
 
 def usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float, float]:
