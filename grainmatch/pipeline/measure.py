@@ -17,6 +17,7 @@ from grainmatch.board.segment import find_boards
 from grainmatch.errors import GrainmatchError, PhotoError, UsageError
 from grainmatch.face.endgrain import read_end
 from grainmatch.model import Bench, Board, Face, Photo
+from grainmatch.photo.agreement import tell_disagreement
 from grainmatch.photo.evenness import even_light
 from grainmatch.photo.pose import (
     KnownBoard,
@@ -117,7 +118,7 @@ def _read_faces(
         boards=boards,
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
-        warnings=(*lit.warnings, *tell_doubts(outlines), *unused),
+        warnings=(*lit.warnings, *tell_disagreement(lit, outlines), *tell_doubts(outlines), *unused),
     )
 
 
