@@ -12,6 +12,7 @@ from grainmatch.errors import LayoutError
 from grainmatch.model import Rule
 from grainmatch.search.best import search_layouts
 from grainmatch.search.evaluate import open_table, total_costs
+from grainmatch.search.prove import search_quickly
 from tests.search.small import brute_force, random_problem
 
 
@@ -58,3 +59,10 @@ def test_rules_that_cannot_be_kept_are_said() -> None:
     rules = (Rule("place", ("b0",), place=0), Rule("place", ("b1",), place=0))
     with pytest.raises(LayoutError):
         search_layouts(replace(random_problem(4, seed=1), rules=rules))
+
+
+@pytest.mark.parametrize("target", [False, True])
+def test_a_quick_answer_for_few_boards_is_the_best(target: bool) -> None:
+    problem = random_problem(5, seed=31, poses_n=2, target=target)
+    _, total = search_quickly(open_table(problem))
+    assert total == pytest.approx(brute_force(problem), abs=1e-9)
