@@ -10,7 +10,8 @@ boards instead of the bench, on a book), and one printed larger or smaller both 
 only, and no angle knows of it. Nor do the boards' upright sides: seen from 1.7 m, the side of a board 27 mm
 thick looks 1.6 % wider or narrower when the sheet lies one thickness higher, a quarter of a pixel in
 fifteen, and no caliper is surer of the thickness. Where the sheet lies among the outlines tells some of it
-(`pose.check_sheet_place`). Leans below one or two degrees pass: so much may be the saw's.
+(`pose.check_sheet_place`). Small leans pass too, for so much may be the saw's: on drawn scenes four boards
+tell of two degrees, two boards of about four, and those by their ends only.
 """
 
 from __future__ import annotations
@@ -102,9 +103,10 @@ def tell_disagreement(bench: Bench, outlines: Sequence[Outlined]) -> tuple[str, 
     corners = np.array([rectangle_corners(o.outline_px) for o in outlines])
     shapes = lay_shapes(bench.camera, bench.face_height_mm, corners)
     views = [[lay_shapes(camera, bench.face_height_mm, corners) for camera in pair] for pair in bench.spread]
-    ends_mm = np.array([o.sigma_mm[2:] for o in outlines])
-    noise_rad = float(np.median(math.sqrt(2) * ends_mm / shapes.width_mm[:, None]))
-    wrong = _ends_converge(shapes, views, noise_rad) or _edges_converge(shapes, views, noise_rad)
+    sigmas_mm = np.array([o.sigma_mm for o in outlines])
+    skew_rad = float(np.median(math.sqrt(2) * sigmas_mm[:, 2:] / shapes.width_mm[:, None]))
+    taper_mm = float(np.median(math.sqrt(2) * np.hypot(*sigmas_mm[:, :2].T)))
+    wrong = _ends_converge(shapes, views, skew_rad) or _edges_converge(shapes, views, skew_rad, taper_mm)
     return (SHEET_OR_BOARDS,) if wrong else ()
 
 
@@ -132,7 +134,7 @@ def lay_shapes(camera: Camera, height_mm: float, corners_px: NDArray[np.float64]
 
 
 def _ends_converge(shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_rad: float) -> bool:
-    """Whether the boards' ends converge plainly, and alike."""
+    """Whether the boards' ends converge plainly, and alike; noise_rad: 1-sigma of seeing a skew."""
     told, length = shapes.convergence, float(np.median(shapes.length_mm))
     common = float(np.median(told))
     skew = _most_skew((told - common) * length / math.sqrt(2), noise_rad, 1, CHANCE)
@@ -142,14 +144,19 @@ def _ends_converge(shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_rad:
     return plain and _agree(told, common)
 
 
-def _edges_converge(shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_rad: float) -> bool:
-    """Whether long edges converge plainly, in proportion to the boards' widths, and skew does not deny it."""
+def _edges_converge(
+    shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_rad: float, noise_mm: float
+) -> bool:
+    """Whether long edges converge plainly, in proportion to the boards' widths, and skew does not deny it.
+
+    noise_rad, noise_mm: 1-sigma of seeing a board's skews and its taper.
+    """
     told, sizes = shapes.convergence_along, shapes.width_mm * shapes.length_mm
     if len(told) < LEAST_WEDGES_N:
         return False
     common = float(np.median(told))
     alike = np.abs(told - common) * sizes < ALIKE_MM
-    by_chance = _MEDIAN_SIGMA * USUAL_BEND_MM[2] / math.sqrt(len(told))
+    by_chance = _MEDIAN_SIGMA * math.hypot(USUAL_BEND_MM[2], noise_mm) / math.sqrt(len(told))
     by_view = _half_apart([[float(np.median(s.convergence_along)) for s in pair] for pair in views])
     size = float(np.median(sizes))
     plain = abs(common) * size > max(ODD_TAPER_MM, SURE * math.hypot(by_chance, by_view * size))
