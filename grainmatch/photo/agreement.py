@@ -38,9 +38,8 @@ ODD_CONVERGENCE_RAD = math.radians(1.25)
 ODD_TAPER_MM = 0.8
 # Boards of one tree, laid one way, may all be wedges, but hardly so many to such a measure.
 ALIKE_MM = 2 * USUAL_BEND_MM[2]
-LEAST_WEDGES_N = 4
-# How often the ends of boards as they come may seem to agree so; and seem to deny what long edges tell.
-CHANCE, CHANCE_OF_DENIAL = 0.001, 0.1
+LEAST_WEDGES_N = 3
+CHANCE = 0.001  # how often the ends of boards as they come may seem to agree so
 SURE = 4.0  # sigmas, of what is not known of the view
 USUAL_WORTH = 3  # so many boards' skews the usual one is worth, beside those seen
 AGREEING = (0.5, 2.0)  # of what boards tell in common, the most of them must tell
@@ -95,8 +94,8 @@ class Outlined(Protocol):
 def tell_disagreement(bench: Bench, outlines: Sequence[Outlined]) -> tuple[str, ...]:
     """The warning when boards plainly speak against the sheets; nothing when they do not, or it was given.
 
-    Two boards at least must agree in how their ends converge, or four in how their long edges do, in
-    proportion to their widths; skew that does not grow across the boards denies the latter.
+    Two boards at least must agree in how their ends converge, or three in how their long edges do, in
+    proportion to their widths, skew growing across the boards as it then must.
     """
     if not bench.sheets or len(outlines) < 2 or SHEET_OR_BOARDS in bench.warnings:
         return ()
@@ -106,7 +105,7 @@ def tell_disagreement(bench: Bench, outlines: Sequence[Outlined]) -> tuple[str, 
     sigmas_mm = np.array([o.sigma_mm for o in outlines])
     skew_rad = float(np.median(math.sqrt(2) * sigmas_mm[:, 2:] / shapes.width_mm[:, None]))
     taper_mm = float(np.median(math.sqrt(2) * np.hypot(*sigmas_mm[:, :2].T)))
-    wrong = _ends_converge(shapes, views, skew_rad) or _edges_converge(shapes, views, skew_rad, taper_mm)
+    wrong = _ends_converge(shapes, views, skew_rad) or _edges_converge(shapes, views, taper_mm)
     return (SHEET_OR_BOARDS,) if wrong else ()
 
 
@@ -137,19 +136,17 @@ def _ends_converge(shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_rad:
     """Whether the boards' ends converge plainly, and alike; noise_rad: 1-sigma of seeing a skew."""
     told, length = shapes.convergence, float(np.median(shapes.length_mm))
     common = float(np.median(told))
-    skew = _most_skew((told - common) * length / math.sqrt(2), noise_rad, 1, CHANCE)
+    skew = _most_skew((told - common) * length / math.sqrt(2), noise_rad)
     by_chance = _MEDIAN_SIGMA * math.sqrt(2) * skew / math.sqrt(len(told))
     by_view = length * _half_apart([[float(np.median(s.convergence)) for s in pair] for pair in views])
     plain = abs(common) * length > max(ODD_CONVERGENCE_RAD, math.hypot(by_chance, SURE * by_view))
     return plain and _agree(told, common)
 
 
-def _edges_converge(
-    shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_rad: float, noise_mm: float
-) -> bool:
-    """Whether long edges converge plainly, in proportion to the boards' widths, and skew does not deny it.
+def _edges_converge(shapes: Shapes, views: Sequence[Sequence[Shapes]], noise_mm: float) -> bool:
+    """Whether long edges converge plainly, in proportion to the boards' widths, and skew bears it out.
 
-    noise_rad, noise_mm: 1-sigma of seeing a board's skews and its taper.
+    noise_mm: 1-sigma of seeing a board's taper.
     """
     told, sizes = shapes.convergence_along, shapes.width_mm * shapes.length_mm
     if len(told) < LEAST_WEDGES_N:
@@ -160,29 +157,19 @@ def _edges_converge(
     by_view = _half_apart([[float(np.median(s.convergence_along)) for s in pair] for pair in views])
     size = float(np.median(sizes))
     plain = abs(common) * size > max(ODD_TAPER_MM, SURE * math.hypot(by_chance, by_view * size))
-    return plain and alike.mean() >= LEAST_ALIKE and _bears_out(shapes, common, noise_rad)
+    return plain and alike.mean() >= LEAST_ALIKE and _agree(np.array([shapes.growth]), common)
 
 
-def _bears_out(shapes: Shapes, common: float, noise_rad: float) -> bool:
-    """Whether skew grows across the boards as it must when long edges converge so, or may well do so."""
-    away = shapes.across_mm - shapes.across_mm.mean()
-    mean = shapes.skew_rad.mean(axis=1)
-    left = mean - mean.mean() + away * shapes.growth
-    skew = _most_skew(left * math.sqrt(2), noise_rad, 2, CHANCE_OF_DENIAL)
-    by_chance = skew / math.sqrt(2) / max(float(np.hypot.reduce(away)), 1e-9)
-    return abs(shapes.growth - common) < max(abs(common) / 2, by_chance)
-
-
-def _most_skew(left_rad: Floats, noise_rad: float, fitted_n: int, chance: float) -> float:
-    """What an end's skew exceeds by `chance`, from what is left of skews (boards,) after a fit.
+def _most_skew(left_rad: Floats, noise_rad: float) -> float:
+    """What an end's skew exceeds by `CHANCE`, from what is left of skews (boards,) without their median.
 
     Student's t: the spread seen, robust, and the usual one together, each for as many boards as it is worth.
     """
-    free = len(left_rad) - fitted_n
+    free = len(left_rad) - 1
     seen = 1.4826 * float(np.median(np.abs(left_rad)))
     freedom = USUAL_WORTH + free
     spread = math.sqrt((USUAL_WORTH * USUAL_SKEW_RAD**2 + free * seen**2) / freedom)
-    return math.hypot(spread, noise_rad) * float(stdtrit(freedom, 1 - chance / 2))
+    return math.hypot(spread, noise_rad) * float(stdtrit(freedom, 1 - CHANCE / 2))
 
 
 def _half_apart(pairs: Sequence[Sequence[float]]) -> float:
