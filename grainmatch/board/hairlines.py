@@ -1,9 +1,9 @@
 """Seams too thin to show bench: boards touching along their length.
 
 Where two boards touch, a hairline of shadow or a step in tone runs dead straight along both, level with
-their edges, and ends where the boards' ends jump. A growth ring or a crack may be as dark, but it
-wanders, slants or stops. So every line is judged by how far its mean response stands out from those
-of all other lines of its slope, and by the jumps at its ends.
+their edges, and ends where the boards' ends jump; often the jumps are all that shows. A growth ring or a
+crack may be as dark, but it wanders, slants or stops. So every line is judged by how far its mean response
+stands out from those of all other lines of its slope, and by the jumps at its ends.
 """
 
 from __future__ import annotations
@@ -13,9 +13,11 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from grainmatch.board.lines import sum_along_lines
+from grainmatch.board.stops import Stops
 from grainmatch.model import Mask
 
 Field = NDArray[np.floating[Any]]
@@ -26,21 +28,33 @@ MOST_SLOPE = 0.008
 SLOPE_COST = 1000.0
 """Standing-out a line loses per unit of slope against the boards' edges."""
 JUMP_WORTH = 0.8
-"""Standing-out a line gains per mm that the wood's end jumps beside it, up to MOST_JUMP_MM an end."""
 MOST_JUMP_MM = 4.0
 FREE_JUMP_MM = 1.0
+JUMP_OVER_MM = 8.0
+UNEVEN_MM = 1.5
+ASKEW_FRAC = 0.1
+UNSEEN_SIDE = 0.75
+"""Standing-out a line gains per mm that the wood's end jumps beside it, from FREE_JUMP_MM on and up to
+MOST_JUMP_MM an end; over how much width a jump must last; how uneven the end of the longer board may be up to
+the seam, and by what share of the jump its corner may look otherwise; and what a jump counts if no side is
+seen where one should show."""
 LEAST_STANDING_OUT = 5.7
 LEAST_JUMPS = 2.0
 LEAST_SEEN = 2.0
-SURE_JUMPS = 6.2
+SURE_JUMPS = 4.0
+SURE_WORTH = 1.7
+SURE_SLOPE_SHARE = 0.3
 LEAST_ALONE = 9.0
 LEAST_ALONE_SHARE = 0.35
-"""What a line must reach with jumps at its ends; what those must bring, and the line itself unless they are
-plain at both ends; and what it must reach without."""
+"""What a line must reach with jumps at its ends; what those must bring, and the line itself unless it is
+sure: that takes jumps at both ends, which then make up for a line that hardly shows and explain most of its
+slope; and what a line must reach without jumps."""
 LEAST_SHARE = 0.2
+FAINT_COST, UNSEEN_COST = 1.0, 1e3
 STEP_COST = 2.4
 LEAST_STEP_SHARE = 0.5
-"""A step in tone alone is weaker evidence than a line of shadow: a streak of heartwood makes one too."""
+"""A line that few columns agree with counts less, and only if jumps make it sure. A step in tone alone is
+weaker evidence than a line of shadow: a streak of heartwood makes one too."""
 
 
 @dataclass(frozen=True)
@@ -65,25 +79,28 @@ def rows_along(seam: Seam, n: int) -> Floats:
 
 
 def find_hairlines(
-    log_light: Field, wood: Mask, *, rows_per_mm: float, length_rows: float, ends_mm: tuple[Floats, Floats]
+    log_light: Field, wood: Mask, *, rows_per_mm: float, length_rows: float, stops: Stops
 ) -> list[Seam]:
-    """Hairline seams in a picture (h, 2^k) of log light, best first."""
+    """Hairline seams in a picture (h, 2^k) of log light, best first; stops: where wood ends in its rows."""
     there = wood.astype(np.float32)
     kinds = [(_dips(log_light, there, height), 0.0, LEAST_SHARE) for height in (1, 2, 3, 5)]
     kinds.append((_steps(log_light, there), STEP_COST, LEAST_STEP_SHARE))
-    score, share, drop = np.zeros(0), np.zeros(0), np.zeros(0)
+    most_drop = min(int(MOST_SLOPE * length_rows), log_light.shape[1] - 1)
+    drop = np.arange(-most_drop, most_drop + 1.0)
+    jumps = _jumps(stops, drop, len(log_light), rows_per_mm)
+    sure = jumps >= SURE_JUMPS
+    faint = np.where(sure, FAINT_COST, UNSEEN_COST)
+    score = np.full(jumps.shape, -np.inf)
+    share = np.zeros(jumps.shape)
     for (say, counts), cost, least_share in kinds:
-        standing, agree, drop = _standing_out(say, counts, length_rows)
-        standing = np.where(agree < least_share, -np.inf, standing - cost)
-        if score.size == 0:
-            score, share = standing, agree
+        standing, agree = _standing_out(say, counts, most_drop)
+        standing -= cost + faint * (agree < least_share)
         share = np.where(standing > score, agree, share)
         score = np.maximum(score, standing)
-    score = score - SLOPE_COST * np.abs(drop[:, None]) / length_rows
-    jumps = _jumps(ends_mm, drop, rows_per_mm)
+    score = score - np.where(sure, SURE_SLOPE_SHARE, 1.0) * (SLOPE_COST / length_rows * np.abs(drop))[:, None]
     alone = (score >= LEAST_ALONE) & (share >= LEAST_ALONE_SHARE)
-    by_jumps = (jumps >= LEAST_JUMPS) & ((score >= LEAST_SEEN) | (jumps >= SURE_JUMPS))
-    score = np.where(by_jumps | alone, score + jumps, -np.inf)
+    by_jumps = sure | ((jumps >= LEAST_JUMPS) & (score >= LEAST_SEEN))
+    score = np.where(by_jumps | alone, score + jumps + SURE_WORTH * sure, -np.inf)
     return _peaks(score, share, drop, there, max(4, int(4 * rows_per_mm)))
 
 
@@ -118,11 +135,10 @@ def shift_rows(field: Field, rows: int) -> Field:
     return moved
 
 
-def _standing_out(say: Field, counts: Field, length_rows: float) -> tuple[Floats, Floats, Floats]:
-    """(robust z of each line among those of its slope, mean say 0..1, drops in rows)."""
+def _standing_out(say: Field, counts: Field, most_drop: int) -> tuple[Floats, Floats]:
+    """(robust z of each line among those of its slope, mean say 0..1)."""
     n = say.shape[1]
-    most_drop = int(MOST_SLOPE * length_rows)
-    total, drop = sum_along_lines(say, most_drop=most_drop)
+    total, _ = sum_along_lines(say, most_drop=most_drop)
     count, _ = sum_along_lines(counts, most_drop=most_drop)
     agree = np.where(count >= 0.12 * n, total / np.maximum(count, 0.12 * n) / CLIP, np.nan)
     enough = np.isfinite(agree).sum(axis=1) > 30
@@ -131,7 +147,7 @@ def _standing_out(say: Field, counts: Field, length_rows: float) -> tuple[Floats
     middle = _medians(a)
     spread = 1.4826 * _medians(np.abs(a - middle))
     z[enough] = np.nan_to_num(np.abs(a - middle) / np.maximum(spread, 0.03), nan=-np.inf)
-    return z, np.nan_to_num(np.abs(agree)), drop
+    return z, np.nan_to_num(np.abs(agree))
 
 
 def _medians(values: Floats) -> Floats:
@@ -141,20 +157,64 @@ def _medians(values: Floats) -> Floats:
     return np.asarray((lower + upper) / 2)
 
 
-def _jumps(ends_mm: tuple[Floats, Floats], drop: Floats, rows_per_mm: float) -> Floats:
+def _jumps(stops: Stops, drop: Floats, h: int, rows_per_mm: float) -> Floats:
     """What the jumps of both ends add to each line (drops, h)."""
-    reach = max(3, int(5 * rows_per_mm))
+    rows = np.arange(len(stops.side_mm))
+    per_mm = rows_per_mm / stops.every_rows
+    half = max(2, int(0.5 * JUMP_OVER_MM * per_mm))
+    side = stops.side_mm * per_mm
     worth = []
-    for end in ends_mm:
+    for end, inward, outward in zip(stops.ends_mm, stops.inward_mm, (-1, 1), strict=True):
         seen = np.flatnonzero(np.isfinite(end))
-        end = np.interp(np.arange(len(end)), seen, end[seen])
-        wide = np.pad(end, reach, mode="edge")
-        view = np.lib.stride_tricks.sliding_window_view(wide, reach)
-        above, below = np.median(view[: len(end)], axis=1), np.median(view[-len(end) :], axis=1)
-        worth.append(JUMP_WORTH * np.clip(np.abs(above - below) - FREE_JUMP_MM, 0, MOST_JUMP_MM))
-    h = len(ends_mm[0])
-    last = np.rint(np.arange(h)[None, :] + drop[:, None]).astype(int).clip(0, h - 1)
+        if not len(seen):
+            worth.append(np.zeros(h))
+            continue
+        reach = outward * np.interp(rows, seen, end[seen])
+        above = _reaches_farther(reach, side.clip(0), inward, half)
+        below = _reaches_farther(reach[::-1], (-side[::-1]).clip(0), inward[::-1], half)
+        either = np.maximum(above, np.roll(below[::-1], 1))
+        worth.append(JUMP_WORTH * np.repeat(either, stops.every_rows)[:h])
+    last = np.rint(np.arange(h) + drop[:, None]).astype(int).clip(0, h - 1)
     return np.asarray(worth[0][None, :] + worth[1][last])
+
+
+def _reaches_farther(reach: Floats, side_rows: Floats, inward: Floats, half: int) -> Floats:
+    """How many mm, within limits, a board that stops above a row (h,) would reach farther than one below it.
+
+    It ends evenly up to there. Beyond, the camera may see its side: the wood's end then runs inward along the
+    side's corner, over side_rows in all, as far as the board below reaches.
+    """
+    h = len(reach)
+    rows = np.arange(h)
+    wide = np.pad(reach, (2 * half, 4 * half), mode="edge")  # row r is wide[r + 2 * half]
+    whole, part, near = (
+        np.median(sliding_window_view(wide, n), axis=1)[: h + 3 * half]
+        for n in (2 * half, half, half // 2 + 1)
+    )
+    last = len(whole) - 1
+    even = np.abs(part[:h] - part[half : h + half]) < UNEVEN_MM
+
+    def step(foot: NDArray[np.int_]) -> Floats:
+        """What ends above each row reach farther than those from row `foot` on, both near and in all."""
+        below = (foot + 2 * half).clip(None, last)
+        before = rows + 2 * half - (half // 2 + 1)
+        return np.asarray(np.minimum(whole[:h] - whole[below], near[before] - near[below]))
+
+    foot = np.rint(rows + side_rows).astype(int)
+    farther = step(foot)
+    as_seen = np.ones(h, dtype=bool)
+    for down in (1.5 * half, side_rows - 0.5 * half):
+        there = part[np.rint(rows + down + 1.5 * half).astype(int).clip(0, last)]
+        corner = whole[:h] - np.minimum(farther, inward * np.clip(down / np.maximum(side_rows, 1e-6), 0, 1))
+        as_seen &= np.abs(there - corner) < FREE_JUMP_MM + ASKEW_FRAC * np.abs(farther)
+    seen_side = np.where(side_rows > 2 * half, farther * as_seen, farther) * even
+    plain = step(rows) * even
+    # At the foot of a side that is seen the wood's end jumps too, though no board begins there.
+    feet = np.zeros(h + 1)
+    np.maximum.at(feet, foot.clip(0, h), seen_side)
+    feet = np.max(sliding_window_view(np.pad(feet[:h], half), 2 * half + 1), axis=1)
+    unseen = np.where((side_rows > 1) & (feet < plain), UNSEEN_SIDE * plain, 0.0)
+    return np.asarray((np.maximum(seen_side, unseen) - FREE_JUMP_MM).clip(0, MOST_JUMP_MM))
 
 
 def _peaks(score: Floats, share: Floats, drop: Floats, there: Field, apart_rows: int) -> list[Seam]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from grainmatch.board.hairlines import Seam, find_hairlines, rows_along, shift_rows
 from grainmatch.board.lines import sum_along_lines
+from grainmatch.board.stops import Stops
 from grainmatch.model import Mask
 
 Field = NDArray[np.floating[Any]]
@@ -22,6 +23,8 @@ Floats = NDArray[np.float64]
 CLIP = 0.15
 """Log light by which a column can at most speak for a band: 14 %."""
 LEAST_SHARE = 0.42
+PLAIN_SHARE = 0.5
+"""Of the columns, how many must agree on a band for it to come before lines whose ends jump."""
 MOST_SLOPE = 0.025
 LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
@@ -43,15 +46,15 @@ def find_seams(
     *,
     rows_per_mm: float,
     length_mm: float,
-    ends_mm: tuple[Floats, Floats],
+    stops: Stops,
     tallest_rows: int,
     least_apart_rows: int,
 ) -> list[Seam]:
     """Separators in a picture (h, 2^k) of log light, where `wood` (h, 2^k) is not bench and `known` is
-    not hidden by a sheet. ends_mm: for each row, how far right the wood starts and stops."""
+    not hidden by a sheet; stops tell where the wood ends in its rows."""
     length_rows = length_mm * rows_per_mm
     thin = find_hairlines(
-        log_light, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, ends_mm=ends_mm
+        log_light, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, stops=stops
     )
     bands: list[Seam] = []
     height = LOWEST_BAND
@@ -65,11 +68,16 @@ def find_seams(
         if _is_separator(s, log_light, wood, length_rows)
         and not any(s.height < 12 and _apart(s, line) < 2.5 for line in thin)
     ]
-    found = sorted(bands, key=lambda s: -s.share) + thin
+    bands = sorted(bands, key=lambda s: -s.share)
+    plain = sum(s.share >= PLAIN_SHARE for s in bands)
+    found = bands[:plain] + thin + bands[plain:]
     kept: list[Seam] = []
+    side_rows = np.repeat(stops.side_mm, stops.every_rows)[: len(wood)] * rows_per_mm
     for seam in found:
-        clear = all(_apart(seam, other) >= least_apart_rows for other in kept)
-        if clear and _boards_beside(seam, wood, 0.5 * least_apart_rows):
+        clear = all(
+            _apart(seam, other) - 0.5 * (seam.height + other.height) + 1 >= least_apart_rows for other in kept
+        )
+        if clear and _boards_beside(seam, wood, 0.5 * least_apart_rows, side_rows):
             kept.append(seam)
     return kept
 
@@ -108,13 +116,17 @@ def _is_wedge(seam: Seam, light: Field) -> bool:
     return bool(least >= WEDGE_DEPTHS[0] and typical >= WEDGE_DEPTHS[1])
 
 
-def _boards_beside(seam: Seam, wood: Mask, reach_rows: float) -> bool:
-    """Whether wood goes on for a board's width on both sides, not just for the side of one board."""
+def _boards_beside(seam: Seam, wood: Mask, reach_rows: float, side_rows: Floats) -> bool:
+    """Whether wood goes on for a board's width on both sides, not just for the upright side of one board."""
     h, n = wood.shape
     columns = np.arange(seam.first, seam.last + 1)
     middle = rows_along(seam, n)[columns]
+    side = float(side_rows[int(np.clip(middle.mean(), 0, h - 1))])
     ways = [
-        np.rint(middle + way * (seam.height / 2 + reach_rows)).astype(int).clip(0, h - 1) for way in (-1, 1)
+        np.rint(middle + way * (seam.height / 2 + reach_rows + max(way * side, 0.0)))
+        .astype(int)
+        .clip(0, h - 1)
+        for way in (-1, 1)
     ]
     return all(wood[rows, columns].mean() > 0.5 for rows in ways)
 

@@ -19,6 +19,7 @@ from grainmatch.board.hairlines import Seam
 from grainmatch.board.neighbours import share_seams
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
+from grainmatch.board.stops import find_stops
 from grainmatch.geometry import Points, expand_poly, pixels_to_plane
 from grainmatch.model import Bench, Mask
 
@@ -208,27 +209,13 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
         known,
         rows_per_mm=rows_per_mm,
         length_mm=float(high[0] - low[0]),
-        ends_mm=_ends(bench, backdrop, heap, low, high, v),
+        stops=find_stops(bench, backdrop, heap.mask, heap.frame, low, high, v),
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
         least_apart_rows=int(limits.least_width_mm * rows_per_mm),
     )
     pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams, limits)
     hidden = tuple(pixels_to_plane(bench.camera, s, bench.face_height_mm) for s in bench.sheet_outlines_px)
     return [replace(_slant_ends(bench, backdrop, heap.mask, piece), hidden_mm=hidden) for piece in pieces]
-
-
-def _ends(
-    bench: Bench, backdrop: Backdrop, heap: _Heap, low: Points, high: Points, v: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """u at which the wood of each row starts and stops, NaN in rows without wood."""
-    u = np.arange(low[0], high[0], 1.0)
-    rows = max(1, int(1 / backdrop.scale))  # the mask is no finer
-    mask = heap.mask.view(np.uint8)
-    solid = look_through(bench, mask, heap.frame, u, v[::rows], backdrop.scale).astype(bool)
-    some = solid.any(axis=1)
-    start = np.where(some, u[solid.argmax(axis=1)], np.nan)
-    stop = np.where(some, u[len(u) - 1 - solid[:, ::-1].argmax(axis=1)], np.nan)
-    return np.repeat(start, rows)[: len(v)], np.repeat(stop, rows)[: len(v)]
 
 
 def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
