@@ -106,7 +106,7 @@ def fit_camera(
     sigma_px = cut_sigma_px(by_size, noise_px)
     problem = replace(problem, sigma_px=sigma_px, edges=edges or None, lift_mm=lift_mm)
     start = _along_lens(problem, best) if edges else best.x
-    solved = problem.solve(start, tolerance=_FINE_TOLERANCE)
+    solved = problem.solve(start, tolerance=_ROUGH_TOLERANCE if edges else _FINE_TOLERANCE)
     if edges:
         problem = replace(problem, usual_bend_mm=usual_bend(edges, problem.camera(solved.x), lift_mm))
         solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
