@@ -19,8 +19,8 @@ END_STATIONS = 32
 EDGE_SIGMA_PX = 0.2
 """What the step model itself may be off by, 1-sigma (found on drawn scenes)."""
 SEAM_SIGMA_MM, UNSEEN_SEAM_SIGMA_MM = 0.3, 2.0
-"""What a seam between touching boards may be off by, seen as a dip of light or not: a growth ring beside it may
-then have been taken for it (nine tenths of drawn boards' seams lie within twice that)."""
+"""What a seam between touching boards may be off by, seen as a dip of light or not: a growth ring beside it
+may then have been taken for it (nine tenths of drawn boards' seams lie within twice that)."""
 SHADOW_MM = (6.0, 14.0)
 SHADOW_FRAC = 0.35
 """How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits."""
