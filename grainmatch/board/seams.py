@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from grainmatch.board.hairlines import Seam, find_hairlines, rows_along, shift_rows
 from grainmatch.board.lines import sum_along_lines
+from grainmatch.board.sides import find_sides
 from grainmatch.board.stops import Stops
 from grainmatch.model import Mask
 
@@ -41,6 +42,7 @@ latewood is shallow, and slants."""
 
 def find_seams(
     log_light: Field,
+    log_colours: NDArray[np.float32],
     wood: Mask,
     known: Mask,
     *,
@@ -50,8 +52,10 @@ def find_seams(
     tallest_rows: int,
     least_apart_rows: int,
 ) -> list[Seam]:
-    """Separators in a picture (h, 2^k) of log light, where `wood` (h, 2^k) is not bench and `known` is
-    not hidden by a sheet; stops tell where the wood ends in its rows."""
+    """Separators in a picture of log light (h, 2^k), all colours together and each (h, 2^k, 3).
+
+    wood (h, 2^k) is not bench and `known` is not hidden by a sheet; stops: where wood ends in its rows.
+    """
     length_rows = length_mm * rows_per_mm
     thin = find_hairlines(
         log_light, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, stops=stops
@@ -70,9 +74,10 @@ def find_seams(
     ]
     bands = sorted(bands, key=lambda s: -s.share)
     plain = sum(s.share >= PLAIN_SHARE for s in bands)
-    found = bands[:plain] + thin + bands[plain:]
-    kept: list[Seam] = []
     side_rows = np.repeat(stops.side_mm, stops.every_rows)[: len(wood)] * rows_per_mm
+    sides = find_sides(log_colours, wood & known, side_rows, length_rows=length_rows)
+    found = bands[:plain] + thin + bands[plain:] + sides
+    kept: list[Seam] = []
     for seam in found:
         clear = all(
             _apart(seam, other) - 0.5 * (seam.height + other.height) + 1 >= least_apart_rows for other in kept

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.board.backdrop import Backdrop, fit_backdrop
+from grainmatch.board.backdrop import BLACK, Backdrop, fit_backdrop
 from grainmatch.board.doubts import doubt_widths
 from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
@@ -198,13 +198,15 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
     u = low[0] + (np.arange(COLUMNS * sub) + 0.5) / (COLUMNS * sub) * (high[0] - low[0])
     v = low[1] + (np.arange(n_rows) + 0.5) / rows_per_mm
     seen = cv2.LUT(look_through(bench, bench.photo.rgb, heap.frame, u, v), LINEAR)
-    log_light = np.log(np.asarray(seen).reshape(n_rows, COLUMNS, sub * 3).mean(axis=2) + np.float32(0.01))
+    colours = np.asarray(seen).reshape(n_rows, COLUMNS, sub, 3).mean(axis=2)
+    log_light = np.log(colours.mean(axis=2) + np.float32(BLACK))
     solid, known = (
         look_through(bench, mask.view(np.uint8), heap.frame, u[::sub], v, backdrop.scale).astype(bool)
         for mask in (heap.mask, backdrop.known)
     )
     seams = find_seams(
         log_light,
+        np.log(colours + np.float32(BLACK)),
         solid & known,
         known,
         rows_per_mm=rows_per_mm,
