@@ -23,7 +23,7 @@ def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     if request.param == "started":
         monkeypatch.setattr(workers, "_may_copy", lambda: False)
     elif not workers._may_copy():
-        pytest.skip("copies are made on Linux, where no other thread runs")
+        pytest.skip("other threads run here: copies are tried in a process of their own, see below")
     return str(request.param)
 
 
@@ -57,6 +57,14 @@ def test_a_call_that_fails_costs_that_call(tmp_path: Path, capfd: pytest.Capture
         done = [do(partial(os.rmdir, tmp_path / "none")), do(partial(os.mkdir, tmp_path / "a"))]
         assert [d.result() for d in done] == [False, True]
     assert "FileNotFoundError" in capfd.readouterr().err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="copies are made on Linux alone")
+def test_copies_do_all_of_the_above_too() -> None:
+    tests = [sys.executable, "-m", "pytest", "-rs", "-p", "no:cacheprovider", "-k", "copied", __file__]
+    done = subprocess.run(tests, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stdout
+    assert "SKIPPED" not in done.stdout
 
 
 def test_other_threads_are_never_copied() -> None:
