@@ -24,8 +24,8 @@ CLIP = 0.15
 """How many rows are averaged on both sides of a line, and log light by which a column can at most speak."""
 BEST = 0.05
 """What the rest of the light says, so that of neighbouring lines the sharpest counts."""
-TINT = 1.0
-"""How much what differs between colours counts against a shade."""
+TINT = 3.0
+"""How much what differs between colours counts against a shade: sapwood to heartwood differs by a third."""
 LEAST_SIDE_ROWS = 4.0
 LEAST_SHARE = 0.8
 MOST_SLOPE = 0.008
@@ -55,7 +55,7 @@ def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, length
     foot = np.rint(np.arange(h) + side_rows).astype(int).clip(0, h - 1)
     near = np.maximum.reduce([change[(foot + k).clip(0, h - 1)] for k in (-2, -1, 0, 1, 2)])
     there = wood & wood[(foot + 2 * FLANK).clip(0, h - 1)] & (side_rows >= LEAST_SIDE_ROWS)[:, None]
-    least = np.minimum(shade, near)
+    least = np.minimum.reduce([shade, near, _darker_down_to(light, foot)])
     say = (np.clip(least, -CLIP, CLIP) / CLIP + BEST * least) * there
     most_drop = int(MOST_SLOPE * length_rows)
     total, drop = sum_along_lines(say.astype(np.float32), most_drop=most_drop)
@@ -74,6 +74,20 @@ def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, length
         found.append(Seam(*place, float(share[i, r]), int(columns[0]), int(columns[-1])))
         share[np.abs(starts + drop[:, None] / 2 - r - drop[i] / 2) < height + 4] = 0
     return found
+
+
+def _darker_down_to(light: Field, foot: NDArray[np.int_]) -> Field:
+    """How much darker (h, n) all from each row to its foot is than what lies right above, over all colours.
+
+    A side is dark all over, a growth ring at its border alone.
+    """
+    grey = light.mean(axis=2)
+    sums = np.concatenate([np.zeros_like(grey[:1]), np.cumsum(grey, axis=0, dtype=np.float64)])
+    rows = np.arange(len(grey))
+    last = np.maximum(foot, rows + 1)
+    above = (sums[rows] - sums[(rows - FLANK).clip(0)]) / FLANK
+    side = (sums[last] - sums[rows]) / (last - rows)[:, None]
+    return np.asarray(above - side, dtype=np.float32)
 
 
 def _steps(light: Field) -> Field:

@@ -52,6 +52,13 @@ def test_lines_at_another_distance_are_no_side(other_rows: int) -> None:
     assert _find(_strip(0.5, other_rows), SIDE_ROWS) == []
 
 
+def test_a_streak_of_heartwood_as_wide_as_a_side_is_none() -> None:
+    looks = _strip(1.0)
+    looks[60 : 60 + SIDE_ROWS] += (HEARTWOOD - SAPWOOD).astype(np.float32)
+    looks[60 + SIDE_ROWS :] += (SAPWOOD - HEARTWOOD).astype(np.float32)
+    assert _find(looks, SIDE_ROWS) == []
+
+
 def test_where_no_side_shows_none_is_found() -> None:
     assert _find(_strip(0.5), 0.5) == []
 
