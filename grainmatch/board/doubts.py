@@ -4,18 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
 from grainmatch.board.outline import BoardOutline
+from grainmatch.geometry import plane_to_pixels
+from grainmatch.model import Bench
 
 MAY_BE_TWO = "may be two boards"
+RUNS_OUT = "{} end runs out of the picture"
+ASKEW = "{} end far out of square"
 BY_HAND = "by hand"
 WIDER_FRAC = 1.7
 WIDE_MM = 200.0
 """Two boards of a pile together are about twice as wide as the others; single ones over 200 mm are uncommon
 (common practice, no source)."""
+RIM_FRAC = 0.004
+"""How near to the picture's rim, in shares of its long side, both corners of an end that is cut off lie."""
+ASKEW_DEG = 10.0
+"""Boards are docked squarer than this (common practice, no source)."""
 DOUBTED = 0.5
+End = Literal["left", "right"]
+ENDS: tuple[tuple[End, int], ...] = (("left", 0), ("right", -1))
 
 
 def doubt_widths(outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
@@ -34,14 +45,62 @@ def doubt_widths(outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
     return tuple(told)
 
 
-def tell_doubts(outlines: Sequence[BoardOutline]) -> tuple[str, ...]:
-    """The doubts of one photo's outlines, in reading order, in words; none of boards corrected by hand."""
-    return tuple(
-        f"Board {n}, {_width_mm(outline):.0f} mm wide, may be two boards that touch; "
-        "look at its picture and split it if so."
-        for n, outline in enumerate(outlines, 1)
-        if MAY_BE_TWO in outline.notes and not any(note.endswith(BY_HAND) for note in outline.notes)
-    )
+def doubt_ends(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
+    """The outlines of one photo, with a note and less confidence where the picture cuts an end off or one is
+    far out of square."""
+    told = []
+    for outline in outlines:
+        cut = [RUNS_OUT.format(end) for end, k in ENDS if _at_rim(bench, outline, k)]
+        askew = [ASKEW.format(end) for end, k in ENDS if _askew_deg(outline, k) > ASKEW_DEG]
+        if cut or askew:
+            outline = replace(outline, confidence=DOUBTED, notes=(*outline.notes, *cut, *askew))
+        told.append(outline)
+    return tuple(told)
+
+
+def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tuple[str, ...]:
+    """The doubts of one photo's outlines, in reading order, in words; none of boards corrected by hand.
+
+    whole: whether the photo should show all of its boards, and not a part of a long one.
+    """
+    words = []
+    for n, outline in enumerate(outlines, 1):
+        if any(note.endswith(BY_HAND) for note in outline.notes):
+            continue
+        if MAY_BE_TWO in outline.notes:
+            words.append(
+                f"Board {n}, {_width_mm(outline):.0f} mm wide, may be two boards that touch; "
+                "look at its picture and split it if so."
+            )
+        for end, k in ENDS:
+            if whole and RUNS_OUT.format(end) in outline.notes:
+                words.append(
+                    f"The {end} end of board {n} runs out of the picture, so its length is not all of it; "
+                    "take the photo again with all ends in it."
+                )
+            elif ASKEW.format(end) in outline.notes:
+                words.append(
+                    f"The {end} end of board {n} looks {_askew_deg(outline, k):.0f} degrees out of square; "
+                    "look at its picture and move the corner if it is not."
+                )
+    return tuple(words)
+
+
+def _at_rim(bench: Bench, outline: BoardOutline, end: int) -> bool:
+    """Whether both corners of an end (0 or -1) lie along one side of the picture."""
+    corners = np.array([outline.upper_mm[end], outline.lower_mm[end]])
+    seen = plane_to_pixels(bench.camera, corners, bench.face_height_mm)
+    size = np.array(bench.photo.rgb.shape[1::-1])
+    rim = RIM_FRAC * size.max()
+    return bool(((seen < rim).all(axis=0) | (seen > size - rim).all(axis=0)).any())
+
+
+def _askew_deg(outline: BoardOutline, end: int) -> float:
+    """How far an end (0 or -1) is from square to the board's middle line."""
+    middle = (outline.upper_mm[[0, -1]] + outline.lower_mm[[0, -1]]) / 2
+    along, across = middle[1] - middle[0], outline.lower_mm[end] - outline.upper_mm[end]
+    square = along[0] * across[1] - along[1] * across[0]
+    return float(np.degrees(np.arctan2(abs(along @ across), abs(square))))
 
 
 def _width_mm(outline: BoardOutline) -> float:

@@ -21,6 +21,8 @@ _WORDS: dict[str, Shows] = {
     "back": "back", "backs": "back", "rear": "back",
     "show": "show", "front": "show", "face": "show", "faces": "show",
 }  # fmt: skip
+PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
+"""What the names of photos have that show stretches of the same long boards, in small letters."""
 
 
 @dataclass(frozen=True)

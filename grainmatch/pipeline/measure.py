@@ -32,7 +32,7 @@ from grainmatch.photo.pose import (
 )
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import FaceFrame, rectify_face
-from grainmatch.pipeline.gather import Failure, Reading, Shows, tell_what_it_shows
+from grainmatch.pipeline.gather import PART, Failure, Reading, Shows, tell_what_it_shows
 
 BENT_PX = 0.5
 """How far the lens may bend an edge before a hairline along it is no straight line (own choice)."""
@@ -111,6 +111,7 @@ def _read_faces(
         bench, outlines = _fit_camera(bench, outlines)
     lit = even_light(bench, [o.outline_px for o in outlines])
     boards = lay_outlines(lit, outlines, thickness_mm)
+    doubts = tell_doubts(outlines, whole=not PART.search(path.stem.lower()))
     unused = [f"a {type(c).__name__} correction found no board at its place" for c in corrected.unused]
     return Reading(
         path,
@@ -118,7 +119,7 @@ def _read_faces(
         boards=boards,
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
-        warnings=(*lit.warnings, *tell_disagreement(lit, outlines), *tell_doubts(outlines), *unused),
+        warnings=(*lit.warnings, *tell_disagreement(lit, outlines), *doubts, *unused),
     )
 
 

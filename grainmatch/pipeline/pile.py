@@ -23,13 +23,12 @@ from grainmatch.errors import GrainmatchError, PhotoError
 from grainmatch.model import Progress
 from grainmatch.photo.pose import KnownScale, SheetOn, check_thickness
 from grainmatch.pipeline.cache import ReadingCache
-from grainmatch.pipeline.gather import Failure, Measured, Reading, gather_boards, tell_what_it_shows
+from grainmatch.pipeline.gather import PART, Failure, Measured, Reading, gather_boards, tell_what_it_shows
 from grainmatch.pipeline.reader import Reader, read_whole_face
 from grainmatch.pipeline.workers import Call, hire_workers
 from grainmatch.wood.species import find_species
 
 PHOTO_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
-_PART = re.compile(r"[^a-z0-9]*part[^a-z0-9]*\d+")
 
 
 def photos_to_boards(
@@ -149,8 +148,8 @@ def join_parts(readings: Sequence[Reading]) -> list[Reading]:
     """
     piles: dict[str, list[Reading]] = {}
     for reading in readings:
-        part = _PART.search(reading.path.stem.lower())
-        whole = f"{part.start()} {_PART.sub('', reading.path.stem.lower())}" if part else str(reading.path)
+        part = PART.search(reading.path.stem.lower())
+        whole = f"{part.start()} {PART.sub('', reading.path.stem.lower())}" if part else str(reading.path)
         piles.setdefault(whole, []).append(reading)
     return [_join_pile(parts) for parts in piles.values()]
 

@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from grainmatch.board.doubts import MAY_BE_TWO, doubt_widths, tell_doubts
+from grainmatch.board.doubts import MAY_BE_TWO, doubt_ends, doubt_widths, tell_doubts
 from grainmatch.board.outline import BoardOutline
+from grainmatch.geometry import Camera
+from grainmatch.model import Bench, Photo
+from grainmatch.photo.light import flat_light
 
 
 def board(width_mm: float) -> BoardOutline:
@@ -30,3 +33,34 @@ def test_usual_wide_and_lone_boards_and_those_looked_at_are_not_doubted() -> Non
         assert tell_doubts(doubt_widths([board(w) for w in widths])) == ()
     looked_at = replace(doubt_widths([board(110), board(255)])[1], notes=(MAY_BE_TWO, "corner set by hand"))
     assert tell_doubts([looked_at]) == ()
+
+
+def _told(outline: BoardOutline, *, whole: bool = True) -> tuple[str, ...]:
+    """Of a board seen straight from above at one pixel a millimetre, in a photo of 1600 x 900 pixels."""
+    camera = Camera(1000.0, (0.0, 0.0), 0.0, np.eye(3), np.array([0.0, 0.0, 1000.0]))
+    photo = Photo("bench.jpg", np.zeros((900, 1600, 3), dtype=np.uint8), None, "")
+    bench = Bench(photo, camera, 0.0, flat_light(photo), 1.0, 0.001, "a test")
+    return tell_doubts(doubt_ends(bench, [outline]), whole=whole)
+
+
+def _moved(outline: BoardOutline, by_mm: float) -> BoardOutline:
+    shift = np.array([by_mm, 300.0])
+    return replace(outline, upper_mm=outline.upper_mm + shift, lower_mm=outline.lower_mm + shift)
+
+
+def test_an_end_that_the_picture_cuts_off_is_told_but_not_of_a_part() -> None:
+    (words,) = _told(_moved(board(120), 100.0))
+    assert words.startswith("The right end of board 1 runs out of the picture")
+    assert _told(_moved(board(120), 100.0), whole=False) == ()
+    assert _told(_moved(board(120), 50.0)) == ()
+    (words,) = _told(_moved(board(120), 0.0))
+    assert words.startswith("The left end")
+
+
+def test_an_end_far_out_of_square_is_told_with_its_angle_and_a_usual_one_is_not() -> None:
+    whole = _moved(board(120), 50.0)
+    for slant_mm, told in ((36.0, "The left end of board 1 looks 17 degrees out of square"), (15.0, None)):
+        lower = whole.lower_mm.copy()
+        lower[0, 0] -= slant_mm
+        words = _told(replace(whole, lower_mm=lower))
+        assert [w.startswith(told) for w in words] == [True] if told else words == ()
