@@ -73,11 +73,12 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
                 "look at its picture and split it if so."
             )
         for end, k in ENDS:
-            if whole and RUNS_OUT.format(end) in outline.notes:
-                words.append(
-                    f"The {end} end of board {n} runs out of the picture, so its length is not all of it; "
-                    "take the photo again with all ends in it."
-                )
+            if RUNS_OUT.format(end) in outline.notes:  # where the picture's rim cuts it, it may well be askew
+                if whole:
+                    words.append(
+                        f"The {end} end of board {n} runs out of the picture, so its length is not all "
+                        "of it; take the photo again with all ends in it."
+                    )
             elif ASKEW.format(end) in outline.notes:
                 words.append(
                     f"The {end} end of board {n} looks {_askew_deg(outline, k):.0f} degrees out of square; "

@@ -27,13 +27,16 @@ BEST = 0.05
 TINT = 3.0
 """How much what differs between colours counts against a shade: sapwood to heartwood differs by a third."""
 LEAST_SIDE_ROWS = 4.0
-LEAST_SHARE = 0.8
-MOST_SLOPE = 0.008
+LEAST_SHARE, LEAST_COLUMNS = 0.8, 0.3
+MOST_SLOPE, MOST_SEAMS = 0.008, 20
+"""How wide a side must show; what share of the columns must agree, of how many there must be; how far from
+level and how many such lines may be."""
 
 
 def find_sides(looks: Field, wood: NDArray[np.bool_], side_rows: Floats, *, length_rows: float) -> list[Seam]:
     """Separators made by a board's side in a picture (h, 2^k, 3) of log light, best first.
 
+    wood (h, 2^k): where it is neither bench nor hidden. length_rows: how long the picture is, in rows.
     side_rows (h,): how many rows below an edge at each row the side's foot shows, negative above it.
     """
     found: list[Seam] = []
@@ -60,10 +63,11 @@ def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, length
     most_drop = int(MOST_SLOPE * length_rows)
     total, drop = sum_along_lines(say.astype(np.float32), most_drop=most_drop)
     count, _ = sum_along_lines(there.astype(np.float32), most_drop=most_drop)
-    share = np.where(count > 0.3 * n, total / np.maximum(count, 0.3 * n), 0.0)
+    least_n = LEAST_COLUMNS * n
+    share = np.where(count > least_n, total / np.maximum(count, least_n), 0.0)
     found = []
     starts = np.arange(h)[None, :]
-    for _ in range(20):
+    for _ in range(MOST_SEAMS):
         i, r = (int(k) for k in np.unravel_index(int(share.argmax()), share.shape))
         if share[i, r] < LEAST_SHARE:
             break

@@ -53,6 +53,11 @@ def test_an_end_that_the_picture_cuts_off_is_told_but_not_of_a_part() -> None:
     assert words.startswith("The right end of board 1 runs out of the picture")
     assert _told(_moved(board(120), 100.0), whole=False) == ()
     assert _told(_moved(board(120), 50.0)) == ()
+    aslant = _moved(board(120), 100.0)  # as the rim cuts a board that lies aslant in the picture
+    upper = aslant.upper_mm + np.where(np.arange(33) == 32, 40.0, 0.0)[:, None] * np.array([1.0, 0.0])
+    aslant = replace(aslant, upper_mm=upper)
+    assert _told(aslant, whole=False) == ()
+    assert len(_told(aslant)) == 1
     (words,) = _told(_moved(board(120), 0.0))
     assert words.startswith("The left end")
 
