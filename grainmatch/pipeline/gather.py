@@ -13,6 +13,7 @@ from grainmatch.board.pair import pair_faces, swap_faces
 from grainmatch.errors import BoardError
 from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.model import Board, EndGrain, Features, Side
+from grainmatch.report.pack import let_go
 from grainmatch.report.png import FacePngs
 
 Shows = Literal["show", "back", "ends", "unsaid"]
@@ -110,6 +111,8 @@ def gather_boards(readings: Sequence[Reading]) -> Gathered:
         back = backs.get(front.path)
         pairs = pair_faces(numbered, back.boards if back else ())
         boards += [p.board for p in pairs]
+        for reading in (front, back) if back else (front,):
+            let_go(reading.boards[0].faces[0].rgb)  # looked at one by one, a yard's pile would add up
         turned_over += front.turned_over or (False,) * len(front.boards)
         questions += [p.question for p in pairs if p.question]
     if len({b.id for b in boards}) != len(boards):
@@ -182,6 +185,8 @@ def _guess_bark_side(board: Board, faces: Mapping[tuple[str, Side], FaceReading]
         return board
     show, back = faces[board.id, "A"].features, faces[board.id, "B"].features
     side, _ = bark_side_of_pair(show, back, thickness_mm=board.thickness_mm)
+    for seen in (show, back):
+        let_go(seen.lab)
     return replace(board, bark_side=side)
 
 

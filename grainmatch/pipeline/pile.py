@@ -1,7 +1,7 @@
 """A pile of photos -> boards: each photo read once, by as many processes as there are cores, then joined.
 
 Readings stay on disk, in the cache or in a folder of this run, and are mapped: a pile of five hundred photos
-takes no more memory than one of five.
+takes little more memory than one of five.
 """
 
 from __future__ import annotations

@@ -61,18 +61,27 @@ def map_pack(path: Path, kinds: Sequence[type[Any]]) -> Any:
         # Read, not mapped, for the check: pages of a mapping count as ours once they are touched.
         if _checksum(iter(lambda: file.read(_CHUNK), b"")) != told:
             raise ValueError("damaged or of another version")
-        return _read(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), kinds)
+        mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+    value = _read(mapped, kinds)
+    _let_go(mapped)  # of the header, and of all that the system read ahead
+    return value
 
 
 def let_go(array: NDArray[Any]) -> None:
-    """Give the memory of a mapped array back to the system; it is read from disk again when next used."""
+    """Give the memory of a mapped array, and of its whole pack, back to the system, which reads it from disk
+    again when it is next used."""
     base: Any = array
     while isinstance(base, np.ndarray):
         base = base.base
     if isinstance(base, memoryview):
         base = base.obj
-    if isinstance(base, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
-        base.madvise(mmap.MADV_DONTNEED)
+    if isinstance(base, mmap.mmap):
+        _let_go(base)
+
+
+def _let_go(mapped: mmap.mmap) -> None:
+    if hasattr(mmap, "MADV_DONTNEED"):
+        mapped.madvise(mmap.MADV_DONTNEED)
 
 
 # --- the bytes -------------------------------------------------------------------------------
