@@ -16,7 +16,7 @@ from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
 from grainmatch.ui.hand_marks import edits_of, swap_sides, with_edits
 from grainmatch.ui.marking import show_marks
-from grainmatch.ui.measuring import show_progress, workroom
+from grainmatch.ui.measuring import show_progress, show_waiting_photos, workroom
 from grainmatch.ui.naming import rename_in_rules
 from grainmatch.ui.outlines import faces_by_photo
 from grainmatch.ui.photos_page import thumbnail
@@ -40,8 +40,9 @@ def show() -> None:
         shop = desk.the_shop()
         stock = read_stock(shop, job)
         if not stock.boards:
-            st.info("No boards yet. They come from photos, or from the rack.")
-            show_way("photos", "Bring in photos")
+            if not show_waiting_photos(job.id):
+                st.info("No boards yet. They come from photos, or from the rack.")
+                show_way("photos", "Bring in photos")
             show_rack(job, stock)
             return
         work = workroom().work_on(job.id)

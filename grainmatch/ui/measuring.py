@@ -57,6 +57,28 @@ def prepare_top(job: Job, stock: Stock) -> None:
     )
 
 
+def show_waiting_photos(job_id: str) -> bool:
+    """Have the photos that wait measured and show how far it is, for a page that needs boards and has none.
+    False when none waits."""
+    continue_measuring(job_id)
+    waits = any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id))
+    if waits:
+        _show_waiting(job_id)
+    else:
+        show_progress(job_id)
+    return waits
+
+
+@st.fragment(run_every=1.0)
+def _show_waiting(job_id: str) -> None:
+    shop = desk.the_shop()
+    if shop.list_boards(job_id) or all(p.state not in _UNFINISHED for p in shop.list_photos(job_id)):
+        st.rerun(scope="app")
+    work = show_progress(job_id)
+    if work is None or work.state != "failed":
+        st.caption("The boards in the photos are being measured: a few seconds, and only the first time.")
+
+
 def show_progress(job_id: str) -> Work | None:
     """Show the work going on for a job, or what went wrong with it. Returns it."""
     work = workroom().work_on(job_id)

@@ -13,9 +13,9 @@ from grainmatch.ui import desk
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.comparing import compare_words
 from grainmatch.ui.measuring import (
-    continue_measuring,
     prepare_top,
     show_progress,
+    show_waiting_photos,
     start_proposing,
     workroom,
 )
@@ -33,7 +33,9 @@ def show() -> None:
     with desk.in_words():
         shop = desk.the_shop()
         if not shop.list_boards(job.id):
-            _show_waiting(job.id)
+            if not show_waiting_photos(job.id):
+                st.info("No boards yet. Bring in photos of them first.")
+                show_way("photos", "Bring in photos")
             return
         show_wishes(job, read_stock(shop, job).boards)
         work = workroom().work_on(job.id)
@@ -45,25 +47,6 @@ def show() -> None:
         else:
             show_progress(job.id)
         _show_proposals(job)
-
-
-@st.fragment(run_every=1.0)
-def _show_waiting(job_id: str) -> None:
-    """No boards yet: measure the photos that wait, or say what to do."""
-    shop = desk.the_shop()
-    photos = shop.list_photos(job_id)
-    if shop.list_boards(job_id):
-        st.rerun(scope="app")
-    continue_measuring(job_id)
-    if any(p.state in ("waiting", "measuring") for p in photos):
-        st.write(
-            "The boards in the photos are being measured. This takes a few seconds, and only the first time."
-        )
-        show_progress(job_id)
-        return
-    show_progress(job_id)
-    st.info("No boards yet. Bring in photos of them first.")
-    show_way("photos", "Bring in photos")
 
 
 # Only what is shown while work goes on is looked up again by itself: a page that refreshes itself could

@@ -327,6 +327,21 @@ def test_uploaded_photos_are_kept_measured_and_one_bad_one_stops_nothing(
     assert "Two boards look alike." in words(open_page("boards"))
 
 
+@pytest.mark.parametrize("name", ["boards", "proposals"])
+def test_a_page_that_needs_boards_has_waiting_photos_measured(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, samples: Path, name: str
+) -> None:
+    monkeypatch.setattr("grainmatch.pipeline.pile.photos_to_boards", FakeMeasuring())
+    job = shop.add_job("New", {"thickness_mm": 27.0})
+    shop.write_setting("last_job", job.id)
+    shop.add_photo(job.id, "show.jpg", (samples / "demo_ends_left.jpg").read_bytes())
+    app = open_page(name)
+    assert "being measured" in words(app) or shop.list_boards(job.id)
+    assert "No boards yet" not in words(app)
+    wait_for_proposals(app, shop, job)
+    assert len(shop.list_boards(job.id)) == 4
+
+
 def test_a_store_from_a_newer_version_is_said_in_words_and_left_alone(
     shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
