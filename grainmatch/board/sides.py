@@ -40,27 +40,34 @@ def find_sides(looks: Field, wood: NDArray[np.bool_], side_rows: Floats, *, leng
     side_rows (h,): how many rows below an edge at each row the side's foot shows, negative above it.
     """
     found: list[Seam] = []
+    planes = np.ascontiguousarray(looks.transpose(2, 0, 1))
     for flip in (False, True):
         rows = -side_rows[::-1] if flip else side_rows
-        if rows.max() < LEAST_SIDE_ROWS:
+        told = np.flatnonzero(rows >= LEAST_SIDE_ROWS)
+        if not len(told):
             continue
-        light, there = (looks[::-1], wood[::-1]) if flip else (looks, wood)
-        for seam in _find_below(light, there, rows, length_rows):
-            found.append(replace(seam, start=len(wood) - seam.start, drop=-seam.drop) if flip else seam)
+        light, there = (planes[:, ::-1], wood[::-1]) if flip else (planes, wood)
+        most_drop = int(MOST_SLOPE * length_rows)
+        # Above the camera's foot sides show one way only, so half the picture is enough.
+        margin = most_drop + int(rows.max()) + 3 * FLANK
+        first, last = max(0, int(told[0]) - margin), int(told[-1]) + margin + 1
+        seams = _find_below(light[:, first:last], there[first:last], rows[first:last], most_drop)
+        seams = [replace(s, start=s.start + first) for s in seams]
+        found += [replace(s, start=len(wood) - s.start, drop=-s.drop) for s in seams] if flip else seams
     return found
 
 
-def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, length_rows: float) -> list[Seam]:
+def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, most_drop: int) -> list[Seam]:
+    """The same below each edge only, in planes of light (3, h, 2^k)."""
     h, n = wood.shape
     step = _steps(light)
-    shade = step.mean(axis=2) - TINT * np.ptp(step, axis=2)
-    change = np.sqrt((step**2).mean(axis=2))
+    shade = step.mean(axis=0) - TINT * np.ptp(step, axis=0)
+    change = np.sqrt((step**2).mean(axis=0))
     foot = np.rint(np.arange(h) + side_rows).astype(int).clip(0, h - 1)
-    near = np.maximum.reduce([change[(foot + k).clip(0, h - 1)] for k in (-2, -1, 0, 1, 2)])
+    near = np.asarray(cv2.dilate(change, np.ones((5, 1), np.uint8)))[foot]
     there = wood & wood[(foot + 2 * FLANK).clip(0, h - 1)] & (side_rows >= LEAST_SIDE_ROWS)[:, None]
-    least = np.minimum.reduce([shade, near, _darker_down_to(light, foot)])
+    least = np.minimum.reduce([shade, near, _darker_down_to(light.mean(axis=0), foot)])
     say = (np.clip(least, -CLIP, CLIP) / CLIP + BEST * least) * there
-    most_drop = int(MOST_SLOPE * length_rows)
     total, drop = sum_along_lines(say.astype(np.float32), most_drop=most_drop)
     count, _ = sum_along_lines(there.astype(np.float32), most_drop=most_drop)
     least_n = LEAST_COLUMNS * n
@@ -80,12 +87,11 @@ def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, length
     return found
 
 
-def _darker_down_to(light: Field, foot: NDArray[np.int_]) -> Field:
+def _darker_down_to(grey: Field, foot: NDArray[np.int_]) -> Field:
     """How much darker (h, n) all from each row to its foot is than what lies right above, over all colours.
 
     A side is dark all over, a growth ring at its border alone.
     """
-    grey = light.mean(axis=2)
     sums = np.concatenate([np.zeros_like(grey[:1]), np.cumsum(grey, axis=0, dtype=np.float64)])
     rows = np.arange(len(grey))
     last = np.maximum(foot, rows + 1)
@@ -95,8 +101,11 @@ def _darker_down_to(light: Field, foot: NDArray[np.int_]) -> Field:
 
 
 def _steps(light: Field) -> Field:
-    """How much lighter (h, n, 3) the rows right above each are than those from it on."""
-    beside: Any = cv2.blur(light, (1, FLANK), borderType=cv2.BORDER_REPLICATE)
+    """How much lighter (3, h, n) the rows right above each are than those from it on."""
     half = FLANK // 2
-    above, below = np.roll(beside, half + 1, axis=0), np.roll(beside, -half, axis=0)
-    return np.asarray(above - below, dtype=np.float32)
+
+    def step(plane: Field) -> Field:
+        beside: Any = cv2.blur(plane, (1, FLANK), borderType=cv2.BORDER_REPLICATE)
+        return np.asarray(np.roll(beside, half + 1, axis=0) - np.roll(beside, -half, axis=0))
+
+    return np.stack([step(plane) for plane in light])
