@@ -89,14 +89,18 @@ class Backdrop:
         bodies, in which log R/G changes about half as much as log G/B (Finlayson, Hordley, Lu and Drew, IEEE
         Trans. Pattern Anal. 28(1), 2006: shadows move along one line of log chromaticity).
         """
+        lightness, *ratios = cv2.split(departure)
         unit = self.spread[1:].astype(np.float32)
-        darker = np.maximum(departure[..., 0] * np.float32(-self.spread[0]), 0)
+        darker = np.maximum(np.asarray(lightness) * np.float32(-self.spread[0]), 0)
         level = np.minimum(darker * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1).astype(np.uint8)
-        table = np.resize(self._shade / unit, (1, 256, 2))
-        tint = departure[..., 1:] - np.asarray(cv2.LUT(cv2.merge([level, level]), table))
-        across = np.abs(cv2.transform(tint, np.array([[2 * unit[0], -unit[1]]]) / 5**0.5))
+        tables = np.resize(self._shade / unit, (256, 2)).T
+        red_green, green_blue = (
+            np.asarray(ratio) - cv2.LUT(level, np.ascontiguousarray(table))
+            for ratio, table in zip(ratios, tables, strict=True)
+        )
+        across = np.abs(red_green * (2 * unit[0] / 5**0.5) - green_blue * (unit[1] / 5**0.5))
         allowed = darker * (across <= SHADOW_STRAY * darker) * np.float32(SHADOW_TINT / unit.max())
-        return np.hypot(tint[..., 0], tint[..., 1]), allowed
+        return np.asarray(cv2.magnitude(red_green, green_blue)), allowed
 
     @property
     def _count(self) -> float:
@@ -127,22 +131,22 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     grows to every pixel that agrees (iteratively trimmed least squares).
     """
     scale = min(1.0, COARSE_LONG_SIDE_PX / max(rgb.shape[:2]))
-    looks = _log_looks(rgb, scale)
-    known = ~_polygon_union(sheets_px, scale, looks.shape[:2])
+    h, w = rgb.shape[:2]
+    small = shrink(rgb, (round(w * scale), round(h * scale)))
+    known = ~_polygon_union(sheets_px, scale, small.shape[:2])
     step = 8
-    surface, spread = _fit_surface(looks[::step, ::step], known[::step, ::step])
-    looks -= _spread_out(surface, *looks.shape[:2])
-    looks /= spread.astype(np.float32)
+    surface, spread = _fit_surface(_log_looks(small[::step, ::step], np.ones(3)), known[::step, ::step])
+    looks = _log_looks(small, spread)
+    looks -= _spread_out((surface / spread).astype(np.float32), *small.shape[:2])
     departure: Any = cv2.GaussianBlur(looks, (0, 0), 0.8)
     return Backdrop(scale, departure, known, spread, surface)
 
 
-def _log_looks(rgb: Rgb, scale: float) -> Field:
-    h, w = rgb.shape[:2]
-    small = shrink(rgb, (round(w * scale), round(h * scale)))
+def _log_looks(small: Rgb, unit: NDArray[np.float64]) -> Field:
+    """Lightness and two colour ratios (h, w, 3) in logs, in these units (3,)."""
     # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
     table = np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32)
-    to_looks = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]])
+    to_looks = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]]) / unit[:, None]
     return np.asarray(cv2.transform(cv2.LUT(small, table), to_looks), dtype=np.float32)
 
 
@@ -160,14 +164,14 @@ def _terms(h: int, w: int) -> Field:
 
 
 def _spread_out(surface: Field, h: int, w: int) -> Field:
-    """The fitted look (h, w, 3) at every pixel: `_terms(h, w) @ surface`, row by row and column by column."""
-    x = (np.arange(w, dtype=np.float32) / w * 2 - 1)[None, :, None]
-    y = (np.arange(h, dtype=np.float32) / h * 2 - 1)[:, None, None]
+    """The fitted look (h, w, 3) at every pixel: `_terms(h, w) @ surface` as columns' terms by rows' ones."""
+    x = (np.arange(w, dtype=np.float32) / w * 2 - 1)[:, None]
+    y = (np.arange(h, dtype=np.float32) / h * 2 - 1)[:, None]
     even, along, down, bowed, twisted, sagging = surface
-    full = x * (y * twisted + along)
-    full += x * x * bowed
-    full += y * (y * sagging + down) + even
-    return np.asarray(full)
+    columns = np.stack(
+        [even + x * along + x * x * bowed, down + x * twisted, np.broadcast_to(sagging, (w, 3))]
+    )
+    return np.asarray((np.hstack([np.ones_like(y), y, y * y]) @ columns.reshape(3, -1)).reshape(h, w, 3))
 
 
 def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
@@ -184,7 +188,9 @@ def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArra
         departure = values - terms @ surface
         spread = np.maximum(1.4826 * np.median(np.abs(departure[chosen]), axis=0), LEAST_SPREAD)
         near = ((departure / spread) ** 2).sum(axis=1) < (16.0 if turn < 3 else 12.0)
-        chosen = near & known.ravel() & (~inner.ravel() if turn < 3 else True)
+        before, chosen = chosen, near & known.ravel() & (~inner.ravel() if turn < 3 else True)
+        if turn > 3 and (chosen == before).all():
+            break
         columns = [0, 1, 2] if turn < 2 else [0, 1, 2, 3, 4, 5]
         surface = np.zeros((6, 3), np.float32)
         a = terms[chosen][:, columns].astype(np.float64)
