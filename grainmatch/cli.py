@@ -94,7 +94,7 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
         _print_json(document)
     else:
         _print_boards(measured.boards)
-        _print_possible_tops(measured.boards)
+        _print_what_they_make(measured.boards)
         _say(f"Wrote {len(measured.boards)} boards to {arguments.out}.")
     _warn(measured.warnings)
     if len(measured.failures) > 1:
@@ -366,9 +366,12 @@ def _print_boards(boards: Sequence[Board]) -> None:
         )
 
 
-def _print_possible_tops(boards: Sequence[Board]) -> None:
-    from grainmatch.wood.buying import find_possible_tops
+def _print_what_they_make(boards: Sequence[Board]) -> None:
+    from grainmatch.wood.buying import find_possible_tops, tally_board_feet
 
+    board_feet = tally_board_feet(boards)
+    if boards and board_feet is not None:
+        print(f"A yard counts them as {board_feet:.0f} board feet.")
     sizes = [f"{t.length_mm:.0f} x {t.width_mm:.0f} mm" for t in find_possible_tops(boards)]
     if sizes:
         print(f"Straightened and trimmed they make a top of up to {' or '.join(sizes[-3:])}.")

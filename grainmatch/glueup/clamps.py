@@ -18,7 +18,6 @@ from grainmatch.wood.species import Species
 PRESSURE_MPA = ((0.7, 1.0), (1.0, 1.4), (1.4, 2.1))
 CLASS_LIMITS_SG = (0.45, 0.60)
 """Where light ends and dense begins, in specific gravity at 12 % (own choice; the guide names no number)."""
-FPL_PRESSURE_MPA = (0.7, 1.7)
 WIDEST_SPACING_MM = 300.0
 FIRST_FROM_END_MM = 50.0
 

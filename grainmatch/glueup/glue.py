@@ -5,10 +5,9 @@ All figures are general; the instructions on the bottle come first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-SPREAD_G_M2 = (170.0, 250.0)
-"""Grams on a square metre of glue line: 35 to 50 lb per 1000 ft² (trade press, read in two texts)."""
+MOST_SPREAD_G_M2 = 250.0
+"""Grams on a square metre of glue line, the most of 35 to 50 lb per 1000 ft² (trade press, read in two
+texts)."""
 LEFT_IN_BOTTLE_FRAC = 0.10
 """What stays in bottle, brush and tray. Common practice, no source."""
 
@@ -32,23 +31,9 @@ HELPER_SHARE = 0.7
 """How much a second pair of hands adds (own estimate)."""
 
 
-@dataclass(frozen=True)
-class GlueNeed:
-    """Grams of glue for some seams: least, most, and what to have at hand."""
-
-    least_g: float
-    most_g: float
-
-    @property
-    def at_hand_g(self) -> float:
-        """What the bottle should hold before starting."""
-        return self.most_g * (1 + LEFT_IN_BOTTLE_FRAC)
-
-
-def measure_glue_need(*, seam_length_mm: float, thickness_mm: float) -> GlueNeed:
-    """Glue for that length of seam in all, at the spread of SPREAD_G_M2 on the glue line's area."""
-    area_m2 = seam_length_mm * thickness_mm * 1e-6
-    return GlueNeed(SPREAD_G_M2[0] * area_m2, SPREAD_G_M2[1] * area_m2)
+def predict_glue_g(*, seam_length_mm: float, thickness_mm: float) -> float:
+    """Grams to have at hand for that length of seam in all: spread thick, and what stays in the bottle."""
+    return MOST_SPREAD_G_M2 * seam_length_mm * thickness_mm * 1e-6 * (1 + LEFT_IN_BOTTLE_FRAC)
 
 
 def predict_work_min(*, seam_lengths_mm: tuple[float, ...], clamps_n: int, people_n: int = 1) -> float:

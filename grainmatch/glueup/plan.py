@@ -14,7 +14,7 @@ from grainmatch.glueup.glue import (
     NO_STRESS_H,
     SURFACE_AFTER_DAYS,
     check_temperature,
-    measure_glue_need,
+    predict_glue_g,
     predict_work_min,
 )
 from grainmatch.glueup.stages import Parts, StageLimits, choose_rounds
@@ -123,7 +123,7 @@ class _Work:
         clamps = self._clamps(parts)
         seams = self._seams(parts)
         thickness = max(self.laid[k].thickness_mm for k in boards)
-        need = measure_glue_need(
+        glue_g = predict_glue_g(
             seam_length_mm=sum(self._seam_length_mm(s) for s in seams), thickness_mm=thickness
         )
         width, weight = sum(self.laid[k].width_mm for k in boards), self.weight_kg(boards)
@@ -140,7 +140,7 @@ class _Work:
             force_n=clamps.force_n,
             pressure_mpa=clamps.pressure_mpa,
             wanted_mpa=clamps.wanted_mpa,
-            glue_g=need.at_hand_g,
+            glue_g=glue_g,
             work_min=work,
             open_min=self.tools.open_min,
             clamped_min=CLAMPED_MIN,

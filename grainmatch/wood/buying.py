@@ -128,6 +128,24 @@ def measure_board_feet(*, length_mm: float, width_mm: float, nominal_in: float) 
     return measure_surface_ft2(length_mm=length_mm, width_mm=width_mm) * max(1.0, nominal_in)
 
 
+def tally_board_feet(boards: Sequence[Board]) -> float | None:
+    """Board feet that a yard counts for planed boards, each as the thinnest stock that planes to its size.
+
+    A tapering board is counted a third of its length from the narrow end (from memory of the same rules).
+    None when a board is thicker than anything sold.
+    """
+    total = 0.0
+    for board in boards:
+        stock = find_stock(board.thickness_mm)
+        if stock is None:
+            return None
+        taper_mm = abs(board.end_width_mm - board.start_width_mm)
+        total += measure_board_feet(
+            length_mm=board.length_mm, width_mm=board.width_mm + taper_mm / 3, nominal_in=stock.nominal_in
+        )
+    return total
+
+
 def plan_purchase(
     *, top_mm: tuple[float, float], thickness_mm: float, waste_frac: float = USUAL_WASTE_FRAC
 ) -> Purchase:

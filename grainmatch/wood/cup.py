@@ -111,9 +111,8 @@ def predict_one_sided_cup_mm(
     from_pct: float,
     face_pct: float,
     back_pct: float,
-    ring_angle_deg: float = 0.0,
 ) -> float:
-    """Cup of a board whose face and back have different moisture, in mm, face's edges over its middle.
+    """Cup of a plain-sawn board whose face and back differ in moisture, in mm, face's edges over its middle.
 
     A top finished on one face only, or lying flat on a bench, dries and wets on one side first. The
     moisture is taken to run straight from face to back (steady flow), so the board bends to a circle
@@ -121,10 +120,12 @@ def predict_one_sided_cup_mm(
     """
     check_size(width_mm)
     check_size(thickness_mm)
-    curvature = _gradient_curvature(
-        to_species(species), thickness_mm, from_pct, face_pct, back_pct, ring_angle_deg
+    wood = to_species(species)
+    face, back = (
+        across_strain(wood, from_pct=from_pct, to_pct=to_pct, ring_angle_deg=0.0)
+        for to_pct in (face_pct, back_pct)
     )
-    return curvature * width_mm**2 / 8
+    return (back - face) / thickness_mm * width_mm**2 / 8
 
 
 def predict_board_arc(
@@ -135,29 +136,17 @@ def predict_board_arc(
     species: Species | str,
     from_pct: float,
     to_pct: float,
-    back_pct: float | None = None,
 ) -> BoardArc:
-    """The shape of one board, ready to be joined. rings None: rings not known, the board stays straight.
-
-    back_pct: moisture of the face that lies down, when it differs from to_pct on the face that lies up.
-    """
+    """The shape of one board, ready to be joined. rings None: rings not known, the board stays straight."""
     check_size(width_mm)
     check_size(thickness_mm)
     wood = to_species(species)
-    mean_pct = to_pct if back_pct is None else (to_pct + back_pct) / 2
-    radial, tangential = strains(wood, from_pct=from_pct, to_pct=mean_pct)
+    radial, tangential = strains(wood, from_pct=from_pct, to_pct=to_pct)
     y = np.linspace(0.0, width_mm, STATIONS_N)
-    if rings is None:
-        arc = BoardArc(
-            width_mm * (1 + tangential), np.zeros_like(y), np.full_like(y, thickness_mm / 2 * radial), 0.0
-        )
-    else:
-        arc = _arc_of_section(y, thickness_mm, rings, radial, tangential)
-    if back_pct is None:
-        return arc
-    curvature = _gradient_curvature(wood, thickness_mm, from_pct, to_pct, back_pct, 0.0)
+    if rings is not None:
+        return _arc_of_section(y, thickness_mm, rings, radial, tangential)
     return BoardArc(
-        arc.width_mm, arc.rise_mm + curvature * y**2 / 2, arc.lift_mm, arc.turn_rad + curvature * width_mm
+        width_mm * (1 + tangential), np.zeros_like(y), np.full_like(y, thickness_mm / 2 * radial), 0.0
     )
 
 
@@ -236,12 +225,3 @@ def _arc_of_section(
     width = y[-1] + moved_y[1, -1] - moved_y[1, 0]
     rise = moved_z[1] - moved_z[1, 0] - tilt[0] * y * (width / y[-1])
     return BoardArc(float(width), rise, (moved_z[0] - moved_z[2]) / 2, float(tilt[-1] - tilt[0]))
-
-
-def _gradient_curvature(
-    wood: Species, thickness_mm: float, from_pct: float, face_pct: float, back_pct: float, angle_deg: float
-) -> float:
-    """Curvature in 1/mm, positive when the face goes hollow."""
-    face = across_strain(wood, from_pct=from_pct, to_pct=face_pct, ring_angle_deg=angle_deg)
-    back = across_strain(wood, from_pct=from_pct, to_pct=back_pct, ring_angle_deg=angle_deg)
-    return (back - face) / thickness_mm

@@ -19,18 +19,12 @@ LARGEST_BOARD_SPREAD_PCT = 2.0
 LARGEST_ROOM_GAP_PCT = 2.0
 """Between a board and the room it will stand in (Wengert, UW-Madison Extension 1998, read in one text)."""
 
-# Eq. 4-5: each line holds the constant, linear and square term of W, K, K1, K2.
-_CELSIUS = (
+# Eq. 4-5, metric: each line holds the constant, linear and square term of W, K, K1, K2.
+_EQ_4_5 = (
     (349.0, 1.29, 0.0135),
     (0.805, 0.000736, -0.00000273),
     (6.27, -0.00938, -0.000303),
     (1.91, 0.0407, -0.000293),
-)
-_FAHRENHEIT = (
-    (330.0, 0.452, 0.00415),
-    (0.791, 0.000463, -0.000000844),
-    (6.34, 0.000775, -0.0000935),
-    (1.09, 0.0284, -0.0000904),
 )
 _LOWEST_C, _HIGHEST_C = -40.0, 132.2
 
@@ -79,6 +73,13 @@ class Room:
         """Mean over the seasons, each counted alike."""
         return math.fsum(s.moisture_pct for s in self.seasons) / len(self.seasons)
 
+    @property
+    def words_for_mean_air(self) -> str:
+        """Air in which wood settles at the room's mean moisture, such as `43 % humidity at 22 °C`."""
+        celsius = math.fsum(s.temperature_c for s in self.seasons) / len(self.seasons)
+        humidity = humidity_for_moisture_pct(temperature_c=celsius, moisture_pct=self.mean_moisture_pct)
+        return f"{humidity:.0f} % humidity at {celsius:.0f} °C"
+
 
 def equilibrium_moisture_pct(*, temperature_c: float, humidity_pct: float) -> float:
     """Moisture wood settles at, in per cent of dry mass, in air of that temperature and humidity.
@@ -87,16 +88,11 @@ def equilibrium_moisture_pct(*, temperature_c: float, humidity_pct: float) -> fl
     and 5 to 95 %; outside, the equation is carried on. Raises WoodError for impossible air.
     """
     _check_air(temperature_c, humidity_pct)
-    return _solve_eq_4_5(_CELSIUS, temperature_c, humidity_pct / 100)
-
-
-def equilibrium_moisture_from_fahrenheit_pct(*, temperature_f: float, humidity_pct: float) -> float:
-    """`equilibrium_moisture_pct` by the handbook's own inch-pound set of constants.
-
-    The two sets agree to 0.013 % over 30 to 140 degrees F and 5 to 95 % humidity.
-    """
-    _check_air((temperature_f - 32) / 1.8, humidity_pct)
-    return _solve_eq_4_5(_FAHRENHEIT, temperature_f, humidity_pct / 100)
+    w, k, k1, k2 = (c + b * temperature_c + a * temperature_c**2 for c, b, a in _EQ_4_5)
+    kh = k * humidity_pct / 100
+    dissolved = kh / (1 - kh)
+    bound = (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)
+    return 1800 / w * (dissolved + bound)
 
 
 def humidity_for_moisture_pct(*, temperature_c: float, moisture_pct: float) -> float:
@@ -111,13 +107,14 @@ def humidity_for_moisture_pct(*, temperature_c: float, moisture_pct: float) -> f
             f"No air gives wood a moisture of {moisture_pct:g} %.",
             f"Give a moisture from 0 to {math.floor(highest)} %.",
         )
-
-    def gap_pct(humidity_pct: float) -> float:
-        return equilibrium_moisture_pct(temperature_c=temperature_c, humidity_pct=humidity_pct) - moisture_pct
-
-    from scipy.optimize import brentq  # a fifth of a second to import, and hardly ever asked
-
-    return float(brentq(gap_pct, 0.0, 100.0, xtol=1e-10))
+    low, high = 0.0, 100.0
+    while high - low > 1e-9:  # moisture grows with humidity throughout
+        middle = (low + high) / 2
+        if equilibrium_moisture_pct(temperature_c=temperature_c, humidity_pct=middle) < moisture_pct:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
 
 
 def find_room(name: str) -> Room:
@@ -154,21 +151,13 @@ def check_moisture(moisture_pct: Mapping[str, float | None], *, room: Room | Non
         if far:
             warnings.append(
                 f"More than {limit:g} points from the room's mean ({mean:.1f} %): {_boards(far)}. "
-                "Let them settle in air like that of the room before gluing."
+                f"Let them settle in air of {room.words_for_mean_air} before gluing."
             )
     return tuple(warnings)
 
 
 def _boards(ids: Sequence[str]) -> str:
     return ("board " if len(ids) == 1 else "boards ") + ", ".join(ids)
-
-
-def _solve_eq_4_5(terms: Sequence[tuple[float, float, float]], temperature: float, humidity: float) -> float:
-    w, k, k1, k2 = (c + b * temperature + a * temperature**2 for c, b, a in terms)
-    kh = k * humidity
-    dissolved = kh / (1 - kh)
-    bound = (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)
-    return 1800 / w * (dissolved + bound)
 
 
 def _check_air(temperature_c: float, humidity_pct: float) -> None:

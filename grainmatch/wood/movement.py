@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from grainmatch.units import LengthUnits, format_inches, format_length
-from grainmatch.wood.cup import predict_cup_mm
+from grainmatch.wood.cup import predict_cup_mm, predict_one_sided_cup_mm
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room, find_room
 from grainmatch.wood.shrinkage import (
     predict_length_range_mm,
@@ -22,6 +22,8 @@ Woodwork Standards 2009, appendix B; the Forest Service draws the one line at 45
 
 EXAMPLE_BOARD_MM = (150.0, 27.0)
 EXAMPLE_PITH_MM = 100.0
+ONE_SIDED_PCT = 2.0
+"""How much drier one face of the example board is when finish closes one of them only (own assumption)."""
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,7 @@ def predict_movement_table(
             )
     cup = max((_example_cup_mm(wood, made, s.moisture_pct) for s in place.seasons), key=abs)
     return MovementTable(
-        wood, place, width_mm, thickness_mm, made, tuple(rows), cup, _remarks(wood, place, cup)
+        wood, place, width_mm, thickness_mm, made, tuple(rows), cup, _remarks(wood, place, made, cup)
     )
 
 
@@ -149,10 +151,24 @@ def _example_cup_mm(wood: Species, from_pct: float, to_pct: float) -> float:
     )
 
 
-def _remarks(wood: Species, room: Room, cup_mm: float) -> tuple[str, ...]:
+def _one_sided_cup_mm(wood: Species, made_pct: float) -> float:
+    width, thickness = EXAMPLE_BOARD_MM
+    return predict_one_sided_cup_mm(
+        width_mm=width,
+        thickness_mm=thickness,
+        species=wood,
+        from_pct=made_pct,
+        face_pct=made_pct,
+        back_pct=made_pct + ONE_SIDED_PCT,
+    )
+
+
+def _remarks(wood: Species, room: Room, made_pct: float, cup_mm: float) -> tuple[str, ...]:
     width, pith = EXAMPLE_BOARD_MM[0], EXAMPLE_PITH_MM
     return (
         f"A loose plain-sawn board {width:g} mm wide, {pith:g} mm from the pith, cups {abs(cup_mm):.2f} mm.",
+        f"With one face {ONE_SIDED_PCT:g} points drier than the other it cups "
+        f"{_one_sided_cup_mm(wood, made_pct):.2f} mm: finish both faces alike.",
         f"Along the grain it moves {_along_words(room)} in every metre: leave it out.",
         "One coefficient cannot predict one board: the range is what boards in use have shown.",
         f"The room's figures: {room.source or 'as given'}.",

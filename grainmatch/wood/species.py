@@ -1,4 +1,4 @@
-"""The species table: how much each wood moves, weighs and holds. Sources stand beside the numbers
+"""The species table: how much each wood moves and weighs. Sources stand beside the numbers
 in species.toml; a user's own woods come from a file of the same form."""
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ import platformdirs
 
 from grainmatch.errors import WoodError
 
-MPA_PER_PSI = 0.006894757  # NIST SP 811, appendix B.8
 KG_M3_WATER = 1000.0
 
 SpeciesKind = Literal["species", "group average", "imported"]
@@ -36,7 +35,6 @@ _NUMBERS: Mapping[str, tuple[float, float]] = {
     "volumetric_shrinkage_pct": (0.05, 50.0),
     "fibre_saturation_pct": (15.0, 40.0),
     "specific_gravity": (0.05, 1.5),
-    "shear_psi": (50.0, 10_000.0),
 }
 
 
@@ -69,14 +67,8 @@ class Species:
     volumetric_shrinkage_pct: float | None = None
     fibre_saturation_pct: float = 30.0
     specific_gravity: float | None = None
-    shear_psi: float | None = None
     note: str = ""
     sources: Mapping[str, Source] = field(default_factory=dict, hash=False, compare=False)
-
-    @property
-    def shear_mpa(self) -> float | None:
-        """Shear strength along the grain at 12 % moisture, in MPa."""
-        return None if self.shear_psi is None else self.shear_psi * MPA_PER_PSI
 
     @property
     def density_kg_m3(self) -> float | None:

@@ -85,18 +85,14 @@ def predict_top_year(
     room: Room = DEFAULT_ROOM,
     species: str = "",
     species_file: Path | None = None,
-    back_gap_pct: float = 0.0,
 ) -> TopYear:
     """Width, thickness and shape of the glued top in each season of the room.
 
     species: for boards that have none. Boards of unknown moisture count as settled at the room's mean
-    when glued. back_gap_pct: how much wetter the underside is than the face (a top finished on one face,
-    or lying on a bench). Raises LayoutError for a board that is missing, WoodError for an unknown wood.
+    when glued. Raises LayoutError for a board that is missing, WoodError for an unknown wood.
     """
     laid = lay_boards(layout, boards, room=room, species=species, species_file=species_file)
-    seasons = tuple(
-        _predict_season(laid, season.name, season.moisture_pct, back_gap_pct) for season in room.seasons
-    )
+    seasons = tuple(_predict_season(laid, season.name, season.moisture_pct) for season in room.seasons)
     by_id = {b.id: b for b in boards}
     measured = {p.board_id: by_id[p.board_id].moisture_pct for p in layout.placements}
     assumptions = [text for board in laid for text in (*board.assumptions, *board.species.cautions)]
@@ -204,10 +200,7 @@ def _lay_board(
     )
 
 
-def _predict_season(
-    laid: Sequence[LaidBoard], season: str, to_pct: float, back_gap_pct: float
-) -> SeasonShape:
-    face_pct, back_pct = max(0.0, to_pct - back_gap_pct / 2), max(0.0, to_pct + back_gap_pct / 2)
+def _predict_season(laid: Sequence[LaidBoard], season: str, to_pct: float) -> SeasonShape:
     arcs = [
         predict_board_arc(
             width_mm=board.width_mm,
@@ -215,8 +208,7 @@ def _predict_season(
             rings=board.rings,
             species=board.species,
             from_pct=board.moisture_pct,
-            to_pct=face_pct,
-            back_pct=back_pct if back_gap_pct else None,
+            to_pct=to_pct,
         )
         for board in laid
     ]

@@ -1,5 +1,7 @@
 """Board feet against the rules of the trade, and what a pile can make."""
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,6 +14,7 @@ from grainmatch.wood.buying import (
     measure_board_feet,
     measure_surface_ft2,
     plan_purchase,
+    tally_board_feet,
 )
 from tests.wood.boards import make_board
 
@@ -37,6 +40,18 @@ def test_board_feet() -> None:
     # AHEC: the 6-1/4 in. x 8 ft board, 2 in. thick, is 8 board feet; under one inch counts as one
     assert measure_board_feet(length_mm=8 * 304.8, width_mm=6.25 * 25.4, nominal_in=2) == 8
     assert measure_board_feet(length_mm=8 * 304.8, width_mm=6.25 * 25.4, nominal_in=0.75) == 4
+
+
+def test_a_pile_is_counted_as_it_was_sold() -> None:
+    # AHEC's board of 4 square feet twice: planed to 27 mm it is 5/4, to 44 mm 8/4; it tapers by 15 mm
+    size: dict[str, Any] = {
+        "length_mm": 8 * 304.8,
+        "width_mm": 6.25 * 25.4 - 5,
+        "start_width_mm": 6.25 * 25.4 + 10,
+    }
+    pile = [make_board("a", **size), make_board("b", thickness_mm=44.0, **size)]
+    assert tally_board_feet(pile) == 4 * 1.25 + 4 * 2
+    assert tally_board_feet([*pile, make_board("beam", thickness_mm=150.0, **size)]) is None
 
 
 def test_board_foot_in_cubic_metres() -> None:

@@ -167,8 +167,7 @@ def test_same_way_and_alternate_rings_give_different_tops() -> None:
     assert flat["alternate"] < 0.8 * flat["same way"]
 
 
-@pytest.mark.parametrize("rings", [None, Rings(0, 1e6)])
-def test_one_sided_moisture_agrees_with_finite_elements(rings: Rings | None) -> None:
+def test_one_sided_moisture_agrees_with_finite_elements() -> None:
     # straight rings: the face 2 points drier than the back
     _, low = strains(OAK, from_pct=9, to_pct=8)
     _, high = strains(OAK, from_pct=9, to_pct=10)
@@ -180,11 +179,6 @@ def test_one_sided_moisture_agrees_with_finite_elements(rings: Rings | None) -> 
     )
     assert cup > 0
     assert cup == pytest.approx(by_elements, rel=0.05)
-    arc = predict_board_arc(
-        width_mm=150, thickness_mm=27, rings=rings, species=OAK, from_pct=9, to_pct=8, back_pct=10
-    )
-    chord = np.linspace(arc.rise_mm[0], arc.rise_mm[-1], arc.rise_mm.size)
-    assert (chord - arc.rise_mm).max() == pytest.approx(cup, rel=0.02)
 
 
 # --- joining ----------------------------------------------------------------------------------

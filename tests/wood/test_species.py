@@ -37,7 +37,7 @@ def test_table_is_large_and_every_number_names_its_source() -> None:
     for species in table:
         given_numbers = {
             key
-            for key in ("radial_per_pct", "tangential_per_pct", "specific_gravity", "shear_psi")
+            for key in ("radial_per_pct", "tangential_per_pct", "specific_gravity")
             if getattr(species, key) is not None
         }
         assert given_numbers <= species.sources.keys(), species.name
@@ -70,11 +70,10 @@ def test_group_averages_and_imported_woods_are_flagged() -> None:
     assert find_species("cherry").cautions == ()
 
 
-def test_shear_and_density_in_metric_units() -> None:
-    cherry = find_species("cherry")
-    # Table 5-3 of the Wood Handbook prints 1700 psi as 11.7 MPa (metric half of the table, from memory)
-    assert cherry.shear_mpa == pytest.approx(11.7, abs=0.05)
-    assert cherry.density_kg_m3 == pytest.approx(560)  # 0.50 on the volume at 12 %, and 12 % water
+def test_density_at_12_per_cent() -> None:
+    assert find_species("cherry").density_kg_m3 == pytest.approx(
+        560
+    )  # 0.50 on the volume at 12 %, and 12 % water
 
 
 @pytest.mark.parametrize(
