@@ -34,8 +34,8 @@ def _differences(seen: list[Recognition], layout: Layout) -> list[str]:
     planned = {p.board_id: p for p in layout.placements}
     order = [p.board_id for p in layout.placements]
     sure = [r for r in seen if r.sure and r.board_id in planned]
-    lines = _order_lines([str(r.board_id) for r in sure], order)
-    lines += [line for r in sure for line in _pose_lines(r, planned[str(r.board_id)])]
+    lines = _order_lines([r.board_id for r in sure], order)
+    lines += [line for r in sure for line in _pose_lines(r, planned[r.board_id])]
     lines += _slide_lines(sure, planned)
     return lines + _unclear_lines(seen, order)
 
@@ -89,13 +89,13 @@ def _slide_lines(sure: list[Recognition], planned: dict[str, Placement]) -> list
     """Slides against the other boards: the middle of all boards' slides is taken as the top's own place."""
     if len(sure) < 2:
         return []
-    off_mm = np.array([r.centre_mm - planned[str(r.board_id)].pose.slide_mm for r in sure])
+    off_mm = np.array([r.centre_mm - planned[r.board_id].pose.slide_mm for r in sure])
     lines = []
     for k, seen in enumerate(sure):
         slid_mm = float(off_mm[k] - np.median(np.delete(off_mm, k)))
         if abs(slid_mm) >= SLID_MM and not _explained(off_mm, k):
             way = "right" if slid_mm > 0 else "left"
-            lines.append(f"{_name(str(seen.board_id))} is slid {abs(slid_mm):.0f} mm to the {way}")
+            lines.append(f"{_name(seen.board_id)} is slid {abs(slid_mm):.0f} mm to the {way}")
     return lines
 
 
@@ -112,7 +112,7 @@ def _unclear_lines(seen: list[Recognition], order: list[str]) -> list[str]:
     unclear = [k for k, r in enumerate(seen) if not r.sure]
     for r in seen:
         if r.sure and r.board_id not in order:
-            lines.append(f"{_name(str(r.board_id))} does not belong to this layout")
+            lines.append(f"{_name(r.board_id)} does not belong to this layout")
     missing = [b for b in order if b not in named]
     for k in unclear:
         guess = seen[k].board_id

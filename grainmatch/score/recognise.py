@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.optimize import linear_sum_assignment
 
 from grainmatch.errors import BoardError
 from grainmatch.model import Board, Face, Side
@@ -31,25 +30,22 @@ _FAINT_SCORE, _FAINT_LEAD, _FAINT_PLAIN = 0.45, 0.25, 0.4
 """A fainter match is sure too when it leads by more and the plain slide already shows it: bending the scale
 can bring a stranger's rings to agree from a slide of 0.2, while chalk and blur dim both alike."""
 _LEAST_GUESS = 0.2  # below this not even a guess is given
-_SAME_LENGTH_FRAC = 0.02
-_REFINED_N = 4
 _REFINED_OF_BOARD_N = 2
 
 
 @dataclass(frozen=True)
 class Recognition:
-    """What one seen face was recognised as.
+    """A board found in the picture of a top.
 
-    board_id is None when nothing fits. turned: end for end against the known face's picture. slide_mm:
-    how far the board's left end, as it lies, is to the right of the seen picture's left edge. centre_mm: the
-    board's middle along the bench. score is the correlation, lead its distance to the second best of all
-    boards and poses; sure when both are clear; confidence is 0..1. across_mm: the board's middle below
-    the seen picture's upper edge.
+    turned: end for end against the known face's picture. slide_mm: how far the board's left end, as it lies,
+    is to the right of the picture's left edge. centre_mm: the board's middle along the bench. score is the
+    correlation, lead its distance to the second best of all boards and poses; sure when both are clear;
+    confidence is 0..1. across_mm: the board's middle below the picture's upper edge.
     """
 
-    board_id: str | None
-    side: Side = "A"
-    turned: bool = False
+    board_id: str
+    side: Side
+    turned: bool
     slide_mm: float = 0.0
     centre_mm: float = 0.0
     sure: bool = False
@@ -84,36 +80,16 @@ class _Start:
     along: int
 
 
-def recognise_boards(
-    seen: Sequence[Face], boards: Sequence[Board], *, left_mm: Sequence[float] | None = None
-) -> list[Recognition]:
-    """Match each seen face to the known boards' faces, each side, as they are and turned.
-
-    Each seen face is one board; `recognise_top` does without that. left_mm gives the place of each seen
-    picture's left edge along the bench (0 when omitted: pictures cut from one frame). Each board is given
-    at most once. The answer has the order of `seen`. Raises BoardError without known boards.
-    """
-    known = _known_faces(boards)
-    if not seen:
-        return []
-    lefts = [0.0] * len(seen) if left_mm is None else list(left_mm)
-    fits: list[list[Fit]] = []
-    looks = [read_grain(face) for face in seen]
-    for look, starts in zip(looks, _search(looks, known, anywhere=False), strict=True):
-        chosen = np.argsort([-s.score for s in starts])[:_REFINED_N]
-        fits.append(_refine(look, known, starts, set(chosen.tolist())))
-    return _settle(seen, boards, [k.pose for k in known], fits, lefts)
-
-
 def recognise_top(picture: Face, boards: Sequence[Board], *, left_mm: float = 0.0) -> list[Recognition]:
     """Find the known boards in one picture of the whole top, boards lying along x, without their outlines.
 
-    For touching boards whose seams cannot be told. picture.inside should leave out the bench. Only boards
-    found are returned, top edge to bottom edge. Raises BoardError without known boards.
+    Each board is looked for by each face, as it is and turned; where boards touch, their seams need not be
+    told. picture.inside should leave out the bench; left_mm is the place of the picture's left edge along it.
+    Only boards found are returned, top edge to bottom edge. Raises BoardError without known boards.
     """
     known = _known_faces(boards)
     look = read_grain(picture)
-    (starts,) = _search([look], known, anywhere=True)
+    starts = _search(look, known)
     fits = _refine(look, known, starts, _best_of_each_board(known, starts))
     found: dict[int, Recognition] = {}
     for k in np.argsort([-f.score for f in fits]).tolist():
@@ -166,19 +142,17 @@ def _known_faces(boards: Sequence[Board]) -> list[_Known]:
     return known
 
 
-def _search(looks: Sequence[Grain], known: Sequence[_Known], *, anywhere: bool) -> list[list[_Start]]:
-    """The best place of each known pose on each look; anywhere: on all of it, not only about its middle."""
-    shape = _common_shape([*looks, *(g for k in known for g in k.grains)])
-    spectra = [fft.rfft2(look.values, s=shape) for look in looks]
-    found = [[_Start(-1.0, 0, 0, 0)] * len(known) for _ in looks]
-    for column, one in enumerate(known):
+def _search(look: Grain, known: Sequence[_Known]) -> list[_Start]:
+    """The best place of each known pose anywhere on the look."""
+    shape = _common_shape([look, *(g for k in known for g in k.grains)])
+    seen = fft.rfft2(look.values, s=shape)
+    found = [_Start(-1.0, 0, 0, 0)] * len(known)
+    for k, one in enumerate(known):
         for stretch, grain in enumerate(one.grains):
-            spectrum = fft.rfft2(grain.values, s=shape).conj()
-            for i, look in enumerate(looks):
-                cross = fft.irfft2(spectra[i] * spectrum, s=shape)
-                score, down, along = _best_slide(look, grain, cross, anywhere=anywhere)
-                if score > found[i][column].score:
-                    found[i][column] = _Start(score, stretch, down, along)
+            cross = fft.irfft2(seen * fft.rfft2(grain.values, s=shape).conj(), s=shape)
+            score, down, along = _best_slide(look, grain, cross)
+            if score > found[k].score:
+                found[k] = _Start(score, stretch, down, along)
     return found
 
 
@@ -191,7 +165,7 @@ def _common_shape(grains: Sequence[Grain]) -> tuple[int, int]:
     )
 
 
-def _best_slide(seen: Grain, known: Grain, cross: Image, *, anywhere: bool) -> tuple[float, int, int]:
+def _best_slide(seen: Grain, known: Grain, cross: Image) -> tuple[float, int, int]:
     """The best correlation over slides of the known face on the seen one, and its cells down and along.
 
     cross is their circular cross-correlation.
@@ -199,8 +173,8 @@ def _best_slide(seen: Grain, known: Grain, cross: Image, *, anywhere: bool) -> t
     rows, columns = cross.shape
     (h_seen, w_seen), (h_known, w_known) = seen.values.shape, known.values.shape
     spare, reach = h_seen - h_known, int(_SHIFT_ALONG_FRAC * min(w_seen, w_known))
-    low, high = (min(0, spare), max(0, spare)) if anywhere else (spare / 2, spare / 2)
-    down = np.arange(math.floor(low - _SHIFT_ACROSS_MM), math.ceil(high + _SHIFT_ACROSS_MM) + 1)
+    low, high = min(0, spare) - _SHIFT_ACROSS_MM, max(0, spare) + _SHIFT_ACROSS_MM
+    down = np.arange(math.floor(low), math.ceil(high) + 1)
     along = np.arange(min(0, w_seen - w_known) - reach, max(0, w_seen - w_known) + reach + 1)
     allowed = cross[np.ix_(down % rows, along % columns)]
     k = np.unravel_index(int(np.argmax(allowed)), allowed.shape)
@@ -223,34 +197,6 @@ def _refine(look: Grain, known: Sequence[_Known], starts: Sequence[_Start], chos
     return fits
 
 
-def _settle(
-    seen: Sequence[Face],
-    boards: Sequence[Board],
-    poses: Sequence[_Pose],
-    fits: Sequence[Sequence[Fit]],
-    lefts: Sequence[float],
-) -> list[Recognition]:
-    """Give each board to at most one seen face so that the summed scores are highest."""
-    of_board = np.array([p.board_index for p in poses])
-    score = np.array([[f.score for f in row] for row in fits])
-    per_board = np.stack(
-        [score[:, of_board == n].max(axis=1, initial=0.0) for n in range(len(boards))], axis=1
-    )
-    rows, columns = linear_sum_assignment(-per_board)
-    given = dict(zip(rows.tolist(), columns.tolist(), strict=True))
-    found = []
-    for i, face in enumerate(seen):
-        if i not in given or per_board[i, given[i]] < _LEAST_GUESS:
-            found.append(Recognition(None, centre_mm=lefts[i] + face.rgb.shape[1] / face.px_per_mm / 2))
-            continue
-        k = int(np.where(of_board == given[i], score[i], -1.0).argmax())
-        second = float(np.delete(score[i], k).max(initial=0.0))
-        board = boards[given[i]]
-        slide_mm = _end_slide_mm(face, board, fits[i][k].along_mm - board.length_mm / 2)
-        found.append(_recognition(board, poses[k], fits[i][k], second, slide_mm, lefts[i]))
-    return found
-
-
 def _recognition(
     board: Board, pose: _Pose, fit: Fit, second: float, slide_mm: float, left_mm: float
 ) -> Recognition:
@@ -265,10 +211,3 @@ def _recognition(
         confidence=clear / (1 + clear),  # one half at the limits of being sure
         score=fit.score, lead=lead, across_mm=fit.across_mm,
     )  # fmt: skip
-
-
-def _end_slide_mm(face: Face, board: Board, grain_slide_mm: float) -> float:
-    """The slide, from the ends where the picture holds the whole board, else from the grain."""
-    seen_mm = face.rgb.shape[1] / face.px_per_mm
-    spare_mm = seen_mm - board.length_mm
-    return spare_mm / 2 if abs(spare_mm) <= _SAME_LENGTH_FRAC * board.length_mm else grain_slide_mm

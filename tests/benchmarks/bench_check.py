@@ -26,7 +26,7 @@ from grainmatch.model import Board, Face, Layout, Photo, Placement, Pose, Rgb, S
 from grainmatch.photo.whole import rectify_top
 from grainmatch.pipeline.measure import scale_photo
 from grainmatch.score.differences import describe_differences
-from grainmatch.score.recognise import Recognition, recognise_boards, recognise_top
+from grainmatch.score.recognise import Recognition, recognise_top
 from grainmatch.synth import (
     BoardPlace,
     SheetPlace,
@@ -38,6 +38,8 @@ from grainmatch.synth import (
 )
 from grainmatch.synth.bench import BenchKind
 from grainmatch.synth.cut import encode
+from tests.faces import straight_face
+from tests.score.dry_fit import lay_down
 
 BOARDS_N = 5
 PX_PER_MM = 2.0
@@ -58,17 +60,13 @@ def shared_folder() -> Path:
     return Path(os.environ.get("GRAINMATCH_SHARED", Path(__file__).parents[3] / "shared"))
 
 
-def as_face(rgb: Rgb, side: Side, px_per_mm: float = PX_PER_MM) -> Face:
-    h, w = rgb.shape[:2]
-    upper = np.array([[0.0, 0.0], [w / px_per_mm, 0.0]])
-    return Face(
-        side, rgb, np.ones((h, w), dtype=bool), px_per_mm, upper, upper + np.array([0, h / px_per_mm])
-    )
-
-
 def as_board(name: str, front: Rgb, back: Rgb) -> Board:
     h, w = front.shape[0] / PX_PER_MM, front.shape[1] / PX_PER_MM
-    return Board(name, w, h, h, 27.0, 0.0, (as_face(front, "A"), as_face(back, "B")))
+    faces = (
+        straight_face(front, "A", px_per_mm=PX_PER_MM),
+        straight_face(back, "B", px_per_mm=PX_PER_MM),
+    )
+    return Board(name, w, h, h, 27.0, 0.0, faces)
 
 
 def drawn_boards(rng: np.random.Generator) -> list[Board]:
@@ -166,9 +164,8 @@ def make_mistake(layout: Layout, kind: str, rng: np.random.Generator) -> tuple[l
     return lying, f"boards {ids[0]} and {ids[1]} have changed places"
 
 
-def look_at(
-    lying: list[Lying], boards: list[Board], rng: np.random.Generator
-) -> tuple[list[Face], list[float]]:
+def look_at(lying: list[Lying], boards: list[Board], rng: np.random.Generator) -> Face:
+    """The picture of a top, boards touching."""
     by_id = {b.id: b for b in boards}
     faces, lefts = [], []
     off = rng.uniform(0.985, 1.015)  # one photo has one error of scale
@@ -177,13 +174,13 @@ def look_at(
         assert face is not None
         rgb = face.rgb[::-1, ::-1] if it.turned else face.rgb
         seen, px_per_mm = disturb(rgb, rng)
-        faces.append(as_face(seen, "A", px_per_mm / off))
-        lefts.append(off * (500 + it.slide_mm - by_id[it.board_id].length_mm / 2) + rng.normal(0, 1))
-    return faces, lefts
+        faces.append(straight_face(seen, px_per_mm=px_per_mm / off))
+        lefts.append(off * (700 + it.slide_mm - by_id[it.board_id].length_mm / 2) + rng.normal(0, 1))
+    return lay_down(faces, lefts)
 
 
-def right(found: Recognition, it: Lying) -> bool:
-    return (found.board_id, found.side, found.turned) == (it.board_id, it.side, it.turned)
+def right(found: Recognition, it: Lying | None) -> bool:
+    return it is not None and (found.board_id, found.side, found.turned) == (it.board_id, it.side, it.turned)
 
 
 def names_it(lines: list[str], sentence: str) -> bool:
@@ -200,18 +197,18 @@ def run(title: str, tops: list[list[Board]], mistakes_n: int, rng: np.random.Gen
         boards, kind = tops[n % len(tops)], KINDS[n % len(KINDS)]
         layout = plan_top(boards, rng)
         lying, sentence = make_mistake(layout, kind, rng)
-        faces, lefts = look_at(lying, boards, rng)
-        found = recognise_boards(faces, boards, left_mm=lefts)
+        found = recognise_top(look_at(lying, boards, rng), boards)
         lines = describe_differences(found, layout)
         asked[kind] += 1
         if names_it(lines, sentence):
             named[kind] += 1
         else:
             print(f"  wanted: {sentence}; said: {lines}")
-        total += len(found)
+        truth = {it.board_id: it for it in lying}
+        total += len(lying)
         sure += sum(r.sure for r in found)
-        sure_right += sum(r.sure and right(r, it) for r, it in zip(found, lying, strict=True))
-        any_right += sum(right(r, it) for r, it in zip(found, lying, strict=True))
+        sure_right += sum(r.sure and right(r, truth.get(r.board_id)) for r in found)
+        any_right += sum(right(r, truth.get(r.board_id)) for r in found)
     per_top_s = (time.process_time() - start) / max(mistakes_n, 1)
     print(
         f"{title:14s} boards {total}: sure {sure / total:.1%}, "
@@ -226,9 +223,8 @@ def run_strangers(title: str, tops: list[list[Board]], rng: np.random.Generator)
     claimed, total = 0, 0
     for top, others in zip(tops, tops[1:] + tops[:1], strict=True):
         lying = [Lying(b.id, "A", bool(rng.random() < 0.5), 0.0) for b in others[:3]]
-        faces, lefts = look_at(lying, others, rng)
-        claimed += sum(r.sure for r in recognise_boards(faces, top, left_mm=lefts))
-        total += len(faces)
+        claimed += sum(r.sure for r in recognise_top(look_at(lying, others, rng), top))
+        total += len(lying)
     print(f"{title:14s} strangers {total}: named for sure {claimed / max(total, 1):.1%}")
 
 
