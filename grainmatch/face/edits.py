@@ -97,11 +97,6 @@ def share_of_area(first: Mark, second: Mark) -> float:
     return float((masks[0] & masks[1]).sum() / joined) if joined else 0.0
 
 
-def marked_area_mm2(features: Features, kinds: tuple[MarkKind, ...] = ("knot", "hole")) -> float:
-    """Summed area of the marks of these kinds."""
-    return float(sum(abs(polygon_area(m.outline_mm)) for m in features.marks if m.kind in kinds))
-
-
 # --- as data ---------------------------------------------------------------------------------
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -60,10 +60,6 @@ class CameraFit:
     cost: float
     spread: tuple[tuple[Camera, Camera], ...]
     notes: tuple[str, ...] = ()
-
-    def sigma_of(self, measure: Callable[[Camera], float]) -> float:
-        """1-sigma of a number computed from the camera (half differences along principal directions)."""
-        return math.sqrt(sum(((measure(a) - measure(b)) / 2) ** 2 for a, b in self.spread))
 
 
 def fit_camera(

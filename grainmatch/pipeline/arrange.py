@@ -1,4 +1,4 @@
-"""Boards -> layouts: price every seam, search, and score by hand."""
+"""Boards -> layouts: price every seam and search."""
 
 from __future__ import annotations
 
@@ -9,14 +9,13 @@ from itertools import permutations
 import numpy as np
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Board, Features, Layout, Placement, Pose, Problem, Progress, Rgb, Side, Wishes
+from grainmatch.model import Board, Features, Layout, Pose, Problem, Progress, Rgb, Side, Wishes
 from grainmatch.pipeline.features import read_features
 from grainmatch.score.pile import TURN_OF
 from grainmatch.score.problem import build_problem
 from grainmatch.score.seam import price_flow
 from grainmatch.score.shortlist import shortlist_boards, tell_shortlist
 from grainmatch.score.straight import Strip
-from grainmatch.score.top import score_layout
 from grainmatch.search.best import search_layouts
 
 
@@ -54,19 +53,6 @@ def pose_problem(
     return build_problem(
         boards, read_features(boards, features or {}), top_mm=top_mm, wishes=wishes or Wishes()
     )
-
-
-def score_arrangement(
-    placements: Sequence[Placement],
-    boards: Sequence[Board],
-    *,
-    top_mm: tuple[float, float] | None = None,
-    wishes: Wishes | None = None,
-    features: Mapping[tuple[str, Side], Features] | None = None,
-) -> Layout:
-    """A hand-made arrangement as a scored layout."""
-    problem = pose_problem(boards, top_mm=top_mm, wishes=wishes, features=features)
-    return Layout(tuple(placements), score_layout(problem, placements), top_mm=top_mm)
 
 
 def arrange_faces(

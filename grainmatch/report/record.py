@@ -196,21 +196,6 @@ def read_boards_record(folder: Path) -> BoardsRecord:
     return record
 
 
-def read_marks(folder: Path) -> dict[tuple[str, Side], tuple[Mark, ...]]:
-    """The marks on every face of a folder's boards, by (board id, side)."""
-    out: dict[tuple[str, Side], tuple[Mark, ...]] = {}
-    for board in read_boards_record(folder).boards:
-        for face in (board, board.back):
-            if face is not None:
-                out[board.id, face.side] = tuple(
-                    Mark(
-                        m.kind, np.array(m.outline_mm, dtype=np.float64).reshape(-1, 2), m.confidence, m.sound
-                    )
-                    for m in face.marks
-                )
-    return out
-
-
 @refusing("set of boards")
 def _boards_record(
     boards: Sequence[Board], stems: Mapping[str, str], features: FaceFeatures, warnings: list[str]

@@ -24,7 +24,6 @@ from skimage.feature import structure_tensor
 from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.face.cut import PLAIN_BELOW_DEG, QUARTER_FROM_DEG
-from grainmatch.face.edits import marked_area_mm2
 from grainmatch.face.planing import planing_direction
 from grainmatch.face.reading import read_face
 from grainmatch.model import Features, Side
@@ -40,6 +39,7 @@ from tests.benchmarks.real_knots import (
     scale_box,
     shared_photos,
 )
+from tests.face.marks import knot_area_mm2
 
 SIDES: tuple[Side, Side] = ("A", "B")
 WOODS = ("cherry", "walnut", "maple", "oak", "pine", "ash")
@@ -275,7 +275,7 @@ def _print_knots(name: str, faces: list[LabelledFace], face_mm: float) -> None:
         features = read_face(face.rgb, px_per_mm=px_per_mm)
         boxes = [scale_box(m.box_mm, px_per_mm) for m in features.marks if m.kind in ("knot", "hole")]
         total += count_matches(boxes, face.knots, least_px=0.02 * face.rgb.shape[0] * 0.85)
-        found_px = marked_area_mm2(features) * px_per_mm**2
+        found_px = knot_area_mm2(features) * px_per_mm**2
         boxed = sum(np.pi / 4 * (k[2] - k[0]) * (k[3] - k[1]) for k in face.knots)
         areas += (found_px, boxed if face.mask is None else face.mask.sum())
     print(

@@ -23,20 +23,11 @@ from grainmatch.face.edits import (
     marks_to_json,
     remove_mark,
 )
-from grainmatch.model import Features, Mark, MarkKind, Side
+from grainmatch.model import Mark, MarkKind, Side
+from tests.face.marks import box, read_with
 
 KINDS: tuple[MarkKind, ...] = get_args(MarkKind)
 SIDES: tuple[Side, Side] = ("A", "B")
-
-
-def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
-    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
-
-
-def read_with(*marks: Mark) -> Features:
-    """Features in which these marks were read, and nothing else."""
-    none = np.zeros((1, 1))
-    return Features(1.0, 6.0, none, none, np.zeros((1, 1, 3)), none, none, np.zeros(3), 0.0, marks)
 
 
 def marks() -> st.SearchStrategy[Mark]:

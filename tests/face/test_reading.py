@@ -13,7 +13,7 @@ from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.errors import BoardError
 from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.face.card import draw_card
-from grainmatch.face.edits import Edits, add_mark, apply_edits, marked_area_mm2, remove_mark, share_of_area
+from grainmatch.face.edits import Edits, add_mark, apply_edits, remove_mark, share_of_area
 from grainmatch.face.extent import find_wood
 from grainmatch.face.planing import planing_direction
 from grainmatch.face.reading import read_face
@@ -22,6 +22,7 @@ from grainmatch.model import Cathedral, Features, Mark, Mask, Side
 from grainmatch.synth import SolidBoard, SynthFace, SynthKnot, draw_face, grow_board, true_mean_lab
 from grainmatch.synth import planing_direction as true_planing_direction
 from tests.benchmarks.bench_reading import drawn_sapwood
+from tests.face.marks import box, knot_area_mm2
 
 SIDES: tuple[Side, Side] = ("A", "B")
 
@@ -43,7 +44,7 @@ def test_drawn_knots_are_found_where_they_are(knotty: tuple[SolidBoard, SynthFac
         assert left < x < right
         assert top < y < bottom
     true_mm2 = face.knot_mask.sum() / face.px_per_mm**2
-    assert marked_area_mm2(features) == pytest.approx(true_mm2, rel=0.45)
+    assert knot_area_mm2(features) == pytest.approx(true_mm2, rel=0.45)
 
 
 def test_a_dark_knot_is_not_called_sound(knotty: tuple[SolidBoard, SynthFace, Features]) -> None:
@@ -251,10 +252,6 @@ def test_dark_ground_is_not_wood_and_edge_knots_are() -> None:
 
 def test_a_dark_face_that_fills_the_picture_is_all_wood() -> None:
     assert find_wood(np.full((60, 300, 3), (52, 40, 33), dtype=np.uint8)).all()
-
-
-def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
-    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
 
 
 def test_users_marks_survive_a_new_reading(knotty: tuple[SolidBoard, SynthFace, Features]) -> None:

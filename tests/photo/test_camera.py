@@ -16,6 +16,7 @@ from grainmatch.photo.corners import CornersProblem, curl_sheets
 from grainmatch.photo.edges import LongEdges
 from grainmatch.photo.sheet import PAPER_MM, SQUARE_MM
 from grainmatch.synth import aim_camera
+from tests.photo.sigma import sigma_of
 
 SIZE = (4032, 3024)
 
@@ -142,7 +143,7 @@ def test_the_stated_sigma_covers_the_error() -> None:
             return float(np.hypot(*(b - a)))
 
         errors.append(span_mm(fit.camera) - 1600)
-        sigmas.append(fit.sigma_of(span_mm))
+        sigmas.append(sigma_of(fit, span_mm))
         ratios.append(abs(errors[-1]) / sigmas[-1])
     assert sum(r < 2 for r in ratios) >= 17
     assert np.median(sigmas) < 3 * np.std(errors)

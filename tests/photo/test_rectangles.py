@@ -14,6 +14,7 @@ from grainmatch.photo.camera import CameraFit
 from grainmatch.photo.edges import LongEdges
 from grainmatch.photo.rectangles import fit_to_boards, rectangle_corners
 from grainmatch.synth import aim_camera
+from tests.photo.sigma import sigma_of
 
 SIZE = (4032, 3024)
 RECTANGLE = np.array([[-600.0, -60], [600, -60], [600, 60], [-600, 60]])
@@ -109,7 +110,7 @@ def test_one_wedge_alone_passes_for_a_tilt_and_says_so() -> None:
     def width_mm(camera: Camera) -> float:
         return float(sides_mm(pixels_to_plane(camera, corners[0], 0.0))[1])
 
-    assert abs(width_mm(alone.camera) - 115) < 3 * alone.sigma_of(width_mm)
+    assert abs(width_mm(alone.camera) - 115) < 3 * sigma_of(alone, width_mm)
 
 
 def test_the_vanishing_line_is_where_parallel_edges_meet() -> None:
@@ -153,7 +154,7 @@ def test_the_stated_sigma_covers_the_error() -> None:
         def width_mm(camera: Camera, corners: Points = corners[1]) -> float:
             return float(sides_mm(pixels_to_plane(camera, corners, 0.0))[1])
 
-        sigmas.append(found.sigma_of(width_mm) / width_mm(found.camera))
+        sigmas.append(sigma_of(found, width_mm) / width_mm(found.camera))
         errors.append(error[0])
         ratios.append(abs(error[0]) / sigmas[-1])
     assert sum(r < 2 for r in ratios) >= 8

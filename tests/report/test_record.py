@@ -23,7 +23,6 @@ from grainmatch.report.record import (
     read_boards,
     read_boards_record,
     read_layout,
-    read_marks,
     write_boards,
     write_layout,
 )
@@ -198,9 +197,9 @@ def test_boards_read_back_are_the_boards_written(tmp_path: Path) -> None:
     assert document["boards"][0]["mean_lab"] == [55.12, 20.0, 30.0]
     assert document["boards"][0]["grain_deg"] == -3.25
     assert document["boards"][1]["back"] is None
-    marks = read_marks(tmp_path)
-    assert marks[first.id, "A"][0].sound is False
-    assert marks[first.id, "B"] == ()
+    (mark,) = document["boards"][0]["marks"]
+    assert mark["sound"] is False
+    assert document["boards"][0]["back"]["marks"] == []
 
 
 def test_boards_whose_pictures_are_not_wanted_come_with_their_tone(tmp_path: Path) -> None:

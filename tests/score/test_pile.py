@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -10,18 +12,20 @@ import pytest
 
 from grainmatch.errors import LayoutError
 from grainmatch.face.edits import Edits, apply_edits
-from grainmatch.model import Board, Layout, Mark, Placement, Pose, Rule, Wishes
+from grainmatch.model import Board, Features, Layout, Mark, Placement, Pose, Rule, Side, Wishes
 from grainmatch.pipeline.arrange import (
     arrange,
     arrange_faces,
     arrange_tops,
     pose_problem,
-    score_arrangement,
 )
 from grainmatch.pipeline.features import read_features
 from grainmatch.score.problem import price_pile, read_usable
 from grainmatch.score.top import score_layout
 from tests.score.boards import draw_plank, make_board, relight, rip_pair
+
+Lay = Callable[..., list[Layout]]
+ReadFeatures = Mapping[tuple[str, Side], Features]
 
 
 @pytest.fixture(scope="module")
@@ -35,13 +39,24 @@ def sisters() -> list[Board]:
     return [boards[k] for k in order]
 
 
+@pytest.fixture(scope="module")
+def features(sisters: list[Board]) -> ReadFeatures:
+    return read_features(sisters)
+
+
+@pytest.fixture(scope="module")
+def lay(features: ReadFeatures) -> Lay:
+    """`arrange` for the sisters, whose faces are read once."""
+    return partial(arrange, features=features)
+
+
 def neighbours(layout: Layout) -> set[frozenset[str]]:
     ids = [p.board_id for p in layout.placements]
     return {frozenset(pair) for pair in pairwise(ids)}
 
 
-def test_four_sister_pairs_lie_together_in_an_even_top(sisters: list[Board]) -> None:
-    best = arrange(sisters, wishes=Wishes(line_flow=1.0, even_tone=0.3), n_best=1)[0]
+def test_four_sister_pairs_lie_together_in_an_even_top(sisters: list[Board], lay: Lay) -> None:
+    best = lay(sisters, wishes=Wishes(line_flow=1.0, even_tone=0.3), n_best=1)[0]
     assert best.proven_optimal
     pairs = {frozenset((f"{k}u", f"{k}l")) for k in range(4)}
     assert pairs <= neighbours(best)
@@ -49,15 +64,15 @@ def test_four_sister_pairs_lie_together_in_an_even_top(sisters: list[Board]) -> 
     assert lots[::2] not in (["light", "light", "dark", "dark"], ["dark", "dark", "light", "light"])
 
 
-def test_drift_runs_from_one_lot_to_the_other(sisters: list[Board]) -> None:
-    best = arrange(sisters, wishes=Wishes(even_tone=1.0, tone_plan="drift"), n_best=1)[0]
+def test_drift_runs_from_one_lot_to_the_other(sisters: list[Board], lay: Lay) -> None:
+    best = lay(sisters, wishes=Wishes(even_tone=1.0, tone_plan="drift"), n_best=1)[0]
     lots = [p.board_id[0] in "01" for p in best.placements]
     assert lots in ([True] * 4 + [False] * 4, [False] * 4 + [True] * 4)
 
 
-def test_choosing_boards_takes_one_lot(sisters: list[Board]) -> None:
+def test_choosing_boards_takes_one_lot(sisters: list[Board], lay: Lay) -> None:
     width = sum(b.width_mm for b in sisters if b.id[0] in "01") - 2.0
-    best = arrange(sisters, top_mm=(680.0, width), wishes=Wishes(tone_match=1.0, even_tone=0.2), n_best=1)[0]
+    best = lay(sisters, top_mm=(680.0, width), wishes=Wishes(tone_match=1.0, even_tone=0.2), n_best=1)[0]
     assert len({p.board_id[0] in "01" for p in best.placements}) == 1
     assert sum(b.width_mm for b in sisters if b.id in {p.board_id for p in best.placements}) >= width
     ripped = sum(sum(p.rip_mm) for p in best.placements)
@@ -65,18 +80,19 @@ def test_choosing_boards_takes_one_lot(sisters: list[Board]) -> None:
     assert used - ripped == pytest.approx(width)
 
 
-def test_a_board_with_an_area_to_keep_out_stays_out_of_the_top(sisters: list[Board]) -> None:
+def test_a_board_with_an_area_to_keep_out_stays_out_of_the_top(
+    sisters: list[Board], features: ReadFeatures, lay: Lay
+) -> None:
     """Unless the area lies beyond the ends of the top, where it is cut off."""
-    features = read_features(sisters)
     top_mm = (680.0, 4 * sisters[0].width_mm - 2.0)
-    before = arrange(sisters, top_mm=top_mm, n_best=1, features=features)[0]
+    before = lay(sisters, top_mm=top_mm, n_best=1)[0]
     barred_id = before.placements[1].board_id
 
     def with_area(left_mm: float, right_mm: float) -> Layout:
         area = np.array([[left_mm, 20.0], [right_mm, 20.0], [right_mm, 40.0], [left_mm, 40.0]])
         said = {(barred_id, "A"): Edits(added=(Mark("keep out", area),))}
         edited = {k: apply_edits(f, said.get(k, Edits())) for k, f in features.items()}
-        return arrange(sisters, top_mm=top_mm, n_best=1, features=edited)[0]
+        return lay(sisters, top_mm=top_mm, n_best=1, features=edited)[0]
 
     assert barred_id not in {p.board_id for p in with_area(300.0, 330.0).placements}
     at_the_end = with_area(0.0, 10.5)
@@ -84,20 +100,19 @@ def test_a_board_with_an_area_to_keep_out_stays_out_of_the_top(sisters: list[Boa
     assert at_the_end.score.total == pytest.approx(before.score.total)
 
 
-def test_real_costs_keep_the_laws(sisters: list[Board]) -> None:
-    problem = pose_problem(sisters)
+def test_real_costs_keep_the_laws(sisters: list[Board], features: ReadFeatures, lay: Lay) -> None:
+    problem = pose_problem(sisters, features=features)
     top = [Placement(b.id, Pose("A", k % 3 == 0)) for k, b in enumerate(sisters)]
     round_about = [Placement(p.board_id, Pose("A", not p.pose.turned)) for p in top[::-1]]
     assert score_layout(problem, round_about).total == pytest.approx(score_layout(problem, top).total)
-    best = arrange(sisters, n_best=1)[0]
+    best = lay(sisters, n_best=1)[0]
     assert best.score.total <= score_layout(problem, top).total
-    by_hand = score_arrangement(best.placements, sisters)
-    assert by_hand.score.total == pytest.approx(best.score.total)
+    assert score_layout(problem, best.placements).total == pytest.approx(best.score.total)
 
 
-def test_each_seam_names_what_makes_it_show_most(sisters: list[Board]) -> None:
+def test_each_seam_names_what_makes_it_show_most(sisters: list[Board], features: ReadFeatures) -> None:
     """The shares of a seam's look sum to it, and the largest is the reason, whatever the wishes."""
-    pile = read_usable(sisters, read_features(sisters))
+    pile = read_usable(sisters, features)
     striped = np.full_like(pile.seams["sapwood stripes"], 4.0)
     for seams, reasons in (
         (pile.seams, {"line_flow", "tone_match"}),
@@ -112,15 +127,15 @@ def test_each_seam_names_what_makes_it_show_most(sisters: list[Board]) -> None:
         np.testing.assert_allclose(looks, problem.seam_look)
 
 
-def test_order_in_which_boards_are_given_does_not_matter(sisters: list[Board]) -> None:
-    one, other = arrange(sisters, n_best=1)[0], arrange(sisters[::-1], n_best=1)[0]
+def test_order_in_which_boards_are_given_does_not_matter(sisters: list[Board], lay: Lay) -> None:
+    one, other = lay(sisters, n_best=1)[0], lay(sisters[::-1], n_best=1)[0]
     assert other.score.total == pytest.approx(one.score.total, rel=0.02)
     assert neighbours(one) == neighbours(other)
 
 
-def test_hard_rules_hold(sisters: list[Board]) -> None:
+def test_hard_rules_hold(sisters: list[Board], lay: Lay) -> None:
     rules = (Rule("place", ("0u",), place=2), Rule("together", ("1u", "3l")), Rule("exclude", ("2u",)))
-    best = arrange(sisters, wishes=Wishes(rules=rules), n_best=1)[0]
+    best = lay(sisters, wishes=Wishes(rules=rules), n_best=1)[0]
     ids = [p.board_id for p in best.placements]
     assert ids[2] == "0u"
     assert frozenset(("1u", "3l")) in neighbours(best)
@@ -128,13 +143,13 @@ def test_hard_rules_hold(sisters: list[Board]) -> None:
     assert len(ids) == 7
 
 
-def test_two_tops_share_no_board(sisters: list[Board]) -> None:
+def test_two_tops_share_no_board(sisters: list[Board], features: ReadFeatures) -> None:
     width = sisters[0].width_mm
-    tops = arrange_tops(sisters, tops_mm=[(690.0, 3.5 * width), (690.0, 2.5 * width)])
+    tops = arrange_tops(sisters, tops_mm=[(690.0, 3.5 * width), (690.0, 2.5 * width)], features=features)
     used = [p.board_id for t in tops for p in t.placements]
     assert len(used) == len(set(used))
     with pytest.raises(LayoutError):
-        arrange_tops(sisters, tops_mm=[(690.0, 6.5 * width), (690.0, 3.5 * width)])
+        arrange_tops(sisters, tops_mm=[(690.0, 6.5 * width), (690.0, 3.5 * width)], features=features)
 
 
 def test_strips_of_one_face_find_most_of_their_order() -> None:
@@ -170,11 +185,10 @@ def test_faces_that_are_no_pictures_are_refused() -> None:
         arrange_faces([np.zeros((5, 5), dtype=np.uint8)], px_per_mm=2.0)
 
 
-def test_one_and_two_boards_are_no_special_case(sisters: list[Board]) -> None:
-    assert len(arrange(sisters[:1])[0].placements) == 1
-    assert len(arrange(sisters[:2])[0].placements) == 2
+def test_one_and_two_boards_are_no_special_case(sisters: list[Board], lay: Lay) -> None:
+    assert len(lay(sisters[:1])[0].placements) == 1
+    assert len(lay(sisters[:2])[0].placements) == 2
 
 
-def test_features_given_are_not_read_again(sisters: list[Board]) -> None:
-    known = read_features(sisters)
-    assert read_features(sisters, known) == known
+def test_features_given_are_not_read_again(sisters: list[Board], features: ReadFeatures) -> None:
+    assert read_features(sisters, features) == features
