@@ -5,22 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from PIL import Image
 
 from grainmatch.board.correct import Correction, RemoveBoard, RenameBoard, SetShowFace
-from grainmatch.model import Photo
 from grainmatch.pipeline.pile import photos_to_boards
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
+from tests.phone import as_jpeg
 
 SIZE_PX = (1600, 1200)
-
-
-def save(path: Path, photo: Photo) -> Path:
-    exif = Image.Exif()
-    assert photo.focal_px is not None
-    exif.get_ifd(0x8769)[0xA405] = round(photo.focal_px * 36 / SIZE_PX[0])
-    Image.fromarray(photo.rgb).save(path, "JPEG", quality=92, exif=exif)
-    return path
 
 
 def test_a_long_board_in_two_photos_is_one_board(tmp_path: Path) -> None:
@@ -29,7 +20,7 @@ def test_a_long_board_in_two_photos_is_one_board(tmp_path: Path) -> None:
         camera = aim_camera(size_px=SIZE_PX, eye_mm=(x_mm, 60.0, 1000.0), target_mm=(x_mm, 0.0))
         sheet = SheetPlace(centre_mm=(x_mm, 330.0))
         photo = draw_scene(boards, camera=camera, sheet=sheet, size_px=SIZE_PX).photo
-        save(tmp_path / f"long_part{part}.jpg", photo)
+        (tmp_path / f"long_part{part}.jpg").write_bytes(as_jpeg(photo))
     measured = photos_to_boards([tmp_path], thickness_mm=27.0)
     assert not measured.failures, measured.failures
     assert [b.id for b in measured.boards] == ["1", "2"]
@@ -42,7 +33,8 @@ def test_corrections_are_applied_again_at_every_measuring(tmp_path: Path) -> Non
     boards = [grow_board(seed=s, length_mm=900.0, width_mm=110.0) for s in (1, 2, 3)]
     camera = aim_camera(size_px=SIZE_PX, eye_mm=(0.0, 60.0, 1000.0))
     scene = draw_scene(boards, camera=camera, sheet=SheetPlace(centre_mm=(-250.0, 330.0)), size_px=SIZE_PX)
-    path = save(tmp_path / "pile.jpg", scene.photo)
+    path = tmp_path / "pile.jpg"
+    path.write_bytes(as_jpeg(scene.photo))
     middles = [tuple(float(v) for v in outline.mean(axis=0)) for outline in scene.outlines_px]
     changes: list[Correction] = [
         RemoveBoard(at_px=(middles[0][0], middles[0][1])),

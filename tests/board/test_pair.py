@@ -16,6 +16,7 @@ from grainmatch.errors import BoardError
 from grainmatch.model import Board, Face
 from grainmatch.synth import aim_camera, draw_ends_scene, draw_face, grow_board
 from tests.board.scenes import THICK_MM, bench_of
+from tests.faces import straight_face
 
 RGB = np.full((20, 60, 3), 120, np.uint8)
 
@@ -98,14 +99,8 @@ def part(face: Face, first_mm: float, last_mm: float, tone: float, noise: np.ran
     a, b = (round(v * face.px_per_mm) for v in (first_mm, last_mm))
     rgb = face.rgb[:, a:b].astype(float) * tone + noise.normal(0, 2, face.rgb[:, a:b].shape)
     length, width = (b - a) / face.px_per_mm, face.rgb.shape[0] / face.px_per_mm
-    edge = np.array([[0.0, 0.0], [length, 0.0]])
-    cut = Face(
-        "A",
-        rgb.clip(0, 255).astype(np.uint8),
-        face.inside[:, a:b],
-        face.px_per_mm,
-        edge,
-        edge + np.array([0, width]),
+    cut = straight_face(
+        rgb.clip(0, 255).astype(np.uint8), px_per_mm=face.px_per_mm, inside=face.inside[:, a:b]
     )
     return Board("long", length, width, width, 27.0, 0.0, (cut,), 0.3, 0.1)
 
@@ -113,8 +108,7 @@ def part(face: Face, first_mm: float, last_mm: float, tone: float, noise: np.ran
 def test_parts_of_a_long_board_join_on_their_grain() -> None:
     solid = grow_board(seed=12, length_mm=2400, width_mm=130, thickness_mm=THICK_MM, knots=4)
     drawn = draw_face(solid, px_per_mm=1.5)
-    edge = np.array([[0.0, 0.0], [2400.0, 0.0]])
-    whole = Face("A", drawn.rgb, drawn.inside, 1.5, edge, edge + np.array([0, 130.0]))
+    whole = straight_face(drawn.rgb, px_per_mm=1.5, inside=drawn.inside)
     rng = np.random.default_rng(4)
     joined = join_lengthwise(
         [part(whole, 0, 1000, 1.0, rng), part(whole, 820, 1750, 0.9, rng), part(whole, 1560, 2400, 1.05, rng)]
@@ -136,9 +130,6 @@ def test_parts_of_different_boards_are_not_joined() -> None:
         drawn = draw_face(
             grow_board(seed=seed, length_mm=900, width_mm=130, thickness_mm=THICK_MM), px_per_mm=1.5
         )
-        edge = np.array([[0.0, 0.0], [900.0, 0.0]])
-        parts.append(
-            part(Face("A", drawn.rgb, drawn.inside, 1.5, edge, edge + np.array([0, 130.0])), 0, 900, 1.0, rng)
-        )
+        parts.append(part(straight_face(drawn.rgb, px_per_mm=1.5, inside=drawn.inside), 0, 900, 1.0, rng))
     with pytest.raises(BoardError):
         join_lengthwise(parts)

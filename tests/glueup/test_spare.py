@@ -8,7 +8,8 @@ import pytest
 from grainmatch.errors import BoardError
 from grainmatch.glueup.spare import cut_spare_board
 from grainmatch.glueup.trim import plan_trim
-from grainmatch.model import Board, Face
+from grainmatch.model import Board
+from tests.faces import straight_face
 from tests.wood.boards import make_board, make_layout
 
 PX_PER_MM = 0.5
@@ -21,8 +22,7 @@ def painted_board() -> Board:
     rgb[..., 0] = np.linspace(0, 240, width)
     rgb[..., 1] = np.linspace(0, 240, height)[:, None]
     board = make_board("a", width_mm=150, length_mm=2400, rings=(10.0, 90.0))
-    edge = np.array([[0.0, 0.0], [2400.0, 0.0]])
-    a = Face("A", rgb, np.ones((height, width), np.bool_), PX_PER_MM, edge, edge + np.array([0.0, 150.0]))
+    a = straight_face(rgb, px_per_mm=PX_PER_MM)
     return replace(board, faces=(a, replace(a, side="B", rgb=rgb[::-1])))
 
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
-import numpy as np
-from PIL import Image
-
-from grainmatch.model import Board, Face, Side
+from grainmatch.model import Board, Side
 from grainmatch.pipeline.files import folder_to_layouts
 from grainmatch.report.record import write_boards
 from grainmatch.store import Shop, open_shop, write_archive
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
 from grainmatch.synth.cut import draw_face
+from tests.faces import straight_face
+from tests.phone import as_jpeg
 
 TOP_MM = (280.0, 150.0)
 _SIDES: tuple[Side, Side] = ("A", "B")
@@ -24,12 +22,11 @@ def small_boards() -> list[Board]:
     boards = []
     for number, width in enumerate((58.0, 46.0, 66.0), 1):
         solid = grow_board(seed=number, length_mm=300.0, width_mm=width)
-        faces = []
-        for side in _SIDES:
-            drawn = draw_face(solid, side=side, px_per_mm=0.5)
-            end, low = drawn.inside.shape[1] / 0.5, drawn.inside.shape[0] / 0.5
-            upper, lower = np.array([[0.0, 0.0], [end, 0.0]]), np.array([[0.0, low], [end, low]])
-            faces.append(Face(side, drawn.rgb, drawn.inside, 0.5, upper, lower, photo="bench.jpg"))
+        drawn = {side: draw_face(solid, side=side, px_per_mm=0.5) for side in _SIDES}
+        faces = [
+            straight_face(face.rgb, side, px_per_mm=0.5, inside=face.inside, photo="bench.jpg")
+            for side, face in drawn.items()
+        ]
         boards.append(
             Board(
                 id=str(number), length_mm=300.0, start_width_mm=width, end_width_mm=width, thickness_mm=27.0,
@@ -69,13 +66,8 @@ def export_job(folder: Path, boards_folder: Path, layout_file: Path, photo: byte
 
 
 def bench_photo(size_px: tuple[int, int] = (1000, 750)) -> bytes:
-    """A JPEG of two boards and the sheet, as a phone would save it (focal length in EXIF tag 0xA405)."""
+    """A JPEG of two boards and the sheet, as a phone would save it."""
     boards = [grow_board(seed=s, length_mm=700.0 + 9 * s, width_mm=110.0 + 9 * s) for s in (1, 2)]
     camera = aim_camera(size_px=size_px, eye_mm=(0.0, 60.0, 900.0))
     sheet = SheetPlace(centre_mm=(-150.0, 290.0))
-    photo = draw_scene(boards, camera=camera, size_px=size_px, sheet=sheet).photo
-    exif = Image.Exif()
-    exif.get_ifd(0x8769)[0xA405] = round((photo.focal_px or 0) * 36 / size_px[0])
-    buffer = io.BytesIO()
-    Image.fromarray(photo.rgb).save(buffer, "JPEG", quality=92, exif=exif)
-    return buffer.getvalue()
+    return as_jpeg(draw_scene(boards, camera=camera, size_px=size_px, sheet=sheet).photo)

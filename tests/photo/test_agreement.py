@@ -10,7 +10,6 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from PIL import ExifTags, Image
 
 from grainmatch.colour import SRGB8_TO_LINEAR, linear_to_srgb
 from grainmatch.geometry import Camera, Points, plane_to_pixels, project
@@ -22,6 +21,7 @@ from grainmatch.photo.sheet import PAPER_MM, SQUARE_MM
 from grainmatch.pipeline.measure import read_bench_photo
 from grainmatch.synth import aim_camera, draw_scene, grow_board
 from grainmatch.synth.bench import draw_sheet
+from tests.phone import as_jpeg
 
 SIZE = (1600, 1200)
 THICK_MM = 27.0
@@ -162,10 +162,8 @@ def test_a_leaning_sheet_in_a_photo_is_told_with_its_boards(tmp_path: Path) -> N
     there = cv2.warpPerspective(np.ones(picture.shape[:2]), to_px, size)[..., None] > 0.5
     drawn = np.asarray(cv2.GaussianBlur(drawn, (0, 0), 0.6))
     painted = linear_to_srgb(drawn.astype(np.float32))
-    image = Image.fromarray(np.where(there, painted, scene.photo.rgb))
-    exif = image.getexif()
-    exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.FocalLengthIn35mmFilm] = focal_35mm
-    image.save(tmp_path / "cherry.jpg", quality=95, exif=exif)
+    photo = replace(scene.photo, rgb=np.where(there, painted, scene.photo.rgb))
+    (tmp_path / "cherry.jpg").write_bytes(as_jpeg(photo, quality=95))
     reading = read_bench_photo(tmp_path / "cherry.jpg", thickness_mm=THICK_MM)
     assert len(reading.boards) == 4
     assert reading.warnings == (SHEET_OR_BOARDS,)

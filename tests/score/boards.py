@@ -5,23 +5,19 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from grainmatch.colour import linear_to_srgb, srgb_to_linear
-from grainmatch.model import Board, Face
+from grainmatch.model import Board, Rgb
 from grainmatch.synth import draw_face, grow_board
+from tests.faces import straight_face
 
-Rgb = NDArray[np.uint8]
 PX_PER_MM = 1.5
 
 
 def make_board(board_id: str, rgb: Rgb) -> Board:
     """A board of one face from its picture."""
     height_mm, length_mm = (v / PX_PER_MM for v in rgb.shape[:2])
-    upper = np.array([[0.0, 0.0], [length_mm, 0.0]])
-    face = Face(
-        "A", rgb, np.ones(rgb.shape[:2], dtype=bool), PX_PER_MM, upper, upper + np.array([0.0, height_mm])
-    )
+    face = straight_face(rgb, px_per_mm=PX_PER_MM)
     return Board(board_id, length_mm, height_mm, height_mm, 27.0, 0.0, (face,), species="black cherry")
 
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from grainmatch.model import Board, Face, Side
+from grainmatch.model import Board, Side
 from grainmatch.report.record import write_boards
 from grainmatch.store import Job, Shop
 from grainmatch.synth import grow_board
 from grainmatch.synth.cut import draw_face
+from tests.faces import straight_face
 
 PX_PER_MM = 1.0
 LENGTH_MM = 600.0
@@ -19,26 +20,17 @@ WIDTHS_MM = (118.0, 96.0, 131.0, 104.0)
 SIDES: tuple[Side, Side] = ("A", "B")
 
 
-def make_boards() -> list[Board]:
+@cache
+def make_boards() -> tuple[Board, ...]:
     """Four short boards with two faces each."""
     boards = []
     for number, width in enumerate(WIDTHS_MM, 1):
         solid = grow_board(seed=number, length_mm=LENGTH_MM, width_mm=width)
-        faces = []
-        for side in SIDES:
-            drawn = draw_face(solid, side=side, px_per_mm=PX_PER_MM)
-            h, w = drawn.inside.shape
-            x = np.array([0.0, w])
-            faces.append(
-                Face(
-                    side=side,
-                    rgb=drawn.rgb,
-                    inside=drawn.inside,
-                    px_per_mm=PX_PER_MM,
-                    upper_edge_mm=np.column_stack([x, [0.0, 0.0]]),
-                    lower_edge_mm=np.column_stack([x, [float(h), float(h)]]),
-                )
-            )
+        drawn = {side: draw_face(solid, side=side, px_per_mm=PX_PER_MM) for side in SIDES}
+        faces = [
+            straight_face(face.rgb, side, px_per_mm=PX_PER_MM, inside=face.inside)
+            for side, face in drawn.items()
+        ]
         boards.append(
             Board(
                 id=str(number),
@@ -54,7 +46,7 @@ def make_boards() -> list[Board]:
                 bark_side=solid.bark_side,
             )
         )
-    return boards
+    return tuple(boards)
 
 
 @pytest.fixture(scope="session")

@@ -11,17 +11,17 @@ from grainmatch.model import Layout, Placement, Pose, Score
 from grainmatch.pipeline.gather import Measured
 from grainmatch.report.record import layout_to_json, write_boards
 from grainmatch.store import open_shop
-from tests.ui.test_pages import open_page, words
+from tests.ui.pages import open_page, words
 
 
 def test_a_turned_board_is_named(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, demo: Measured, samples: Path
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, demo: Measured, dry_fit_photo: bytes
 ) -> None:
     monkeypatch.setenv("GRAINMATCH_HOME", str(tmp_path / "home"))
     shop = open_shop()
     job = shop.add_job("Table", {"thickness_mm": 27.0})
     boards = [replace(b, faces=b.faces[:1]) for b in demo.boards[:4]]
-    write_boards(tmp_path / "set", boards)
+    write_boards(tmp_path / "set", boards, pngs=demo.pngs)
     sha256 = shop.add_set(tmp_path / "set")
     shop.put_boards(job.id, [(b.id, sha256, b.id) for b in boards])
 
@@ -30,8 +30,7 @@ def test_a_turned_board_is_named(
     shop.add_layout(job.id, layout_to_json(Layout(placements, Score({}, 0.0))), name="Mine")
 
     page = open_page("dry-fit")
-    picture = (samples / "demo_boards_1_to_4_show.jpg").read_bytes()
-    page.file_uploader[0].set_value([("bench.jpg", picture, "image/jpeg")])
+    page.file_uploader[0].set_value([("bench.jpg", dry_fit_photo, "image/jpeg")])
     page.run()
     assert not page.exception
     assert "Board 2 is turned end for end" in words(page)

@@ -27,17 +27,17 @@ from grainmatch.ui.marking import edits_from_shapes, shapes_of
 from grainmatch.ui.outline_view import Shape
 from grainmatch.ui.pricing import job_features
 from grainmatch.ui.stock import Stock, read_stock
-from tests.face.test_edits import box, read_with
+from tests.face.marks import box, read_with
+from tests.faces import straight_face
+from tests.ui.pages import open_page
 
 SIZE = (800, 200)
 
 
 def blank_face(side: Any = "A", *, length_mm: float = 400.0, width_mm: float = 100.0, **more: Any) -> Face:
     """A face at two pixels a millimetre, as large as SIZE unless told otherwise."""
-    shape = round(2 * width_mm), round(2 * length_mm)
-    edge = np.array([[0.0, 0.0], [length_mm, 0.0]])
-    wood, inside = np.full((*shape, 3), 150, np.uint8), np.ones(shape, bool)
-    return Face(side, wood, inside, 2.0, edge, edge + np.array([0.0, width_mm]), **more)
+    wood = np.full((round(2 * width_mm), round(2 * length_mm), 3), 150, np.uint8)
+    return replace(straight_face(wood, side, px_per_mm=2.0), **more)
 
 
 KNOT, CRACK = Mark("knot", box(100, 20, 120, 40)), Mark("crack", box(10, 50, 60, 53))
@@ -148,7 +148,7 @@ def test_marks_go_along_when_a_board_is_renamed_and_turned_over(
 
 @pytest.fixture
 def app(shop: Shop, job: Job) -> Iterator[AppTest]:
-    yield AppTest.from_function(_boards_page, default_timeout=60).run()
+    yield open_page("boards")
     st.cache_resource.clear()
     st.cache_data.clear()
 

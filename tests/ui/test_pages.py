@@ -23,10 +23,10 @@ from grainmatch.ui.base import fit_base, read_base
 from grainmatch.ui.hand_marks import keep_edits
 from grainmatch.ui.tools import read_tools
 from tests.ui.conftest import make_boards
+from tests.ui.pages import PATIENCE_S, open_page, press, start, words
 
 APP = str(Path(__file__).parents[2] / "app.py")
 PAGES = ("jobs", "photos", "boards", "proposals", "top", "preview", "papers")
-PATIENCE_S = 60
 
 
 @pytest.fixture(autouse=True)
@@ -35,28 +35,6 @@ def fresh_caches() -> Iterator[None]:
     yield
     st.cache_resource.clear()
     st.cache_data.clear()
-
-
-def _script(name: str) -> None:
-    from grainmatch.ui.site import show_site
-
-    show_site(open_on=name)
-
-
-def open_page(name: str) -> AppTest:
-    """The app opened on one page."""
-    return AppTest.from_function(_script, kwargs={"name": name}, default_timeout=PATIENCE_S).run()
-
-
-def words(app: AppTest) -> str:
-    """All text on a page."""
-    kinds = ("title", "subheader", "markdown", "caption", "info", "error", "warning")
-    return "\n".join(str(getattr(element, "value", "")) for kind in kinds for element in app.get(kind))
-
-
-def press(app: AppTest, label: str) -> AppTest:
-    button = next(b for b in app.button if b.label == label)
-    return button.click().run()
 
 
 def wait_for_proposals(app: AppTest, shop: Shop, job: Job) -> AppTest:
@@ -362,7 +340,7 @@ def test_app_py_opens_on_the_demo_job_and_begins_to_measure_it(
     shop: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("grainmatch.pipeline.pile.photos_to_boards", FakeMeasuring())
-    app = AppTest.from_file(APP, default_timeout=PATIENCE_S).run()
+    app = start(AppTest.from_file(APP, default_timeout=PATIENCE_S))
     assert not app.exception
     (job,) = shop.list_jobs()
     assert "demo" in job.name

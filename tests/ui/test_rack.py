@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
 
 from grainmatch.errors import LayoutError
 from grainmatch.face.edits import Edits, add_mark
@@ -19,8 +18,9 @@ from grainmatch.ui import desk
 from grainmatch.ui.hand_marks import edits_of, keep_edits
 from grainmatch.ui.rack import choose_boards, free_boards, take_boards
 from grainmatch.ui.stock import read_stock
-from tests.face.test_edits import box
+from tests.face.marks import box
 from tests.score.boards import make_board
+from tests.ui.pages import open_page, press
 
 
 @pytest.fixture(autouse=True)
@@ -76,16 +76,9 @@ def test_a_job_with_wood_enough_or_a_rack_without_is_told_so(shop: Shop, bench: 
         choose_boards(shop, bench, read_stock(shop, bench))
 
 
-def _boards_page() -> None:
-    from grainmatch.ui.site import show_site
-
-    show_site(open_on="boards")
-
-
 def test_one_press_brings_them_in(shop: Shop, bench: Job) -> None:
     shop.write_setting("last_job", bench.id)
-    app = AppTest.from_function(_boards_page, default_timeout=60).run()
-    app = next(b for b in app.button if b.label == "Choose boards for this top").click().run()
+    app = press(open_page("boards"), "Choose boards for this top")
     assert not app.exception
     assert len(shop.list_boards(bench.id)) == 4
     assert any("Brought in 4 of 16" in i.value for i in app.info)
