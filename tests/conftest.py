@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
+from PIL import Image
 
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.gather import Measured
@@ -45,6 +47,15 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
 @pytest.fixture(scope="session")
 def samples() -> Path:
     return SAMPLES
+
+
+@pytest.fixture(scope="session")
+def dry_fit_photo(samples: Path) -> bytes:
+    """The demo photo of boards 1 to 4 as a dry fit, at half its size: grain is compared at a millimetre."""
+    with Image.open(samples / "demo_boards_1_to_4_show.jpg") as photo:
+        buffer = io.BytesIO()
+        photo.reduce(2).save(buffer, "JPEG", quality=92, exif=photo.getexif())
+    return buffer.getvalue()
 
 
 @pytest.fixture(scope="session")

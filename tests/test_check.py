@@ -12,9 +12,8 @@ from grainmatch.cli import main
 from grainmatch.model import Layout, Placement, Pose, Score
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.check import DryFit, check_photo
-from grainmatch.pipeline.files import save_measured
 from grainmatch.pipeline.gather import Measured
-from grainmatch.report.record import write_layout
+from grainmatch.report.record import write_boards, write_layout
 from grainmatch.score.differences import describe_differences
 
 SLIDES_MM = {"1": -14.9, "2": 10.8, "3": -14.6, "4": -0.8}
@@ -35,9 +34,8 @@ AS_IT_LIES = plan("1A", "2A", "3A", "4A")
 
 
 @pytest.fixture(scope="module")
-def dry_fit(demo: Measured, samples: Path) -> DryFit:
-    picture = read_photo(samples / "demo_boards_1_to_4_show.jpg")
-    return check_photo(picture, AS_IT_LIES, demo.boards)
+def dry_fit(demo: Measured, dry_fit_photo: bytes) -> DryFit:
+    return check_photo(read_photo(dry_fit_photo, name="bench.jpg"), AS_IT_LIES, demo.boards)
 
 
 def test_a_top_laid_as_planned(dry_fit: DryFit) -> None:
@@ -61,12 +59,13 @@ def test_a_difference_is_named(layout: Layout, said: str | None, dry_fit: DryFit
 
 
 def test_command_line(
-    demo: Measured, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    demo: Measured, dry_fit_photo: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    save_measured(demo, tmp_path / "boards")
+    write_boards(tmp_path / "boards", demo.boards[:4], pngs=demo.pngs)
+    (tmp_path / "bench.jpg").write_bytes(dry_fit_photo)
     planned = replace(plan("1A", "2At", "3A", "4A"), made_from={"boards": "boards"})
     layout = write_layout(tmp_path / "layout.json", planned)
-    code = main(["check", str(layout), str(samples / "demo_boards_1_to_4_show.jpg"), "--json"])
+    code = main(["check", str(layout), str(tmp_path / "bench.jpg"), "--json"])
     document = json.loads(capsys.readouterr().out)
     assert code == 0
     assert not document["agrees"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import shutil
 from pathlib import Path
@@ -10,31 +9,28 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
 
+from grainmatch import cli
 from grainmatch.cli import main
 from grainmatch.model import Photo
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
+from tests.phone import as_jpeg
 
 SIZE_PX = (1600, 1200)
 FIXTURES = Path(__file__).parent / "fixtures"
-
-
-def jpeg(photo: Photo) -> bytes:
-    """The photo as a phone would save it, with its focal length in EXIF (35-mm equivalent, tag 0xA405)."""
-    exif = Image.Exif()
-    assert photo.focal_px is not None
-    exif.get_ifd(0x8769)[0xA405] = round(photo.focal_px * 36 / SIZE_PX[0])
-    buffer = io.BytesIO()
-    Image.fromarray(photo.rgb).save(buffer, "JPEG", quality=92, exif=exif)
-    return buffer.getvalue()
 
 
 def scene(**options: Any) -> bytes:
     boards = [grow_board(seed=s, length_mm=900.0 + 11 * s, width_mm=110.0 + 9 * s) for s in (1, 2, 3)]
     camera = aim_camera(size_px=SIZE_PX, eye_mm=(0.0, 60.0, 1000.0))
     options.setdefault("sheet", SheetPlace(centre_mm=(-250.0, 330.0)))
-    return jpeg(draw_scene(boards, camera=camera, size_px=SIZE_PX, **options).photo)
+    return as_jpeg(draw_scene(boards, camera=camera, size_px=SIZE_PX, **options).photo)
+
+
+@pytest.fixture
+def one_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Photos are read here, not in processes that import everything anew."""
+    monkeypatch.setattr(cli, "PROCESSES", 1)
 
 
 @pytest.fixture(scope="session")
@@ -50,7 +46,7 @@ def back_jpeg() -> bytes:
 def empty_bench() -> bytes:
     rng = np.random.default_rng(3)
     noise = rng.normal(150, 4, (SIZE_PX[1], SIZE_PX[0], 3)).clip(0, 255).astype(np.uint8)
-    return jpeg(Photo("empty.jpg", noise, 1200.0))
+    return as_jpeg(Photo("empty.jpg", noise, 1200.0))
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
@@ -124,34 +120,29 @@ def test_marks_corrected_by_hand_are_arranged_and_papered(
     assert (code, err.count("\n")) == (3, 2)
 
 
-@pytest.mark.parametrize(
-    ("name", "content"),
-    [
-        ("text.jpg", b"this is not a picture"),
-        ("empty.jpg", b""),
-        ("garbage.png", bytes(range(256)) * 8),
-    ],
-)
-def test_a_bad_photo_does_not_stop_the_others(
-    name: str, content: bytes, tmp_path: Path, good_jpeg: bytes, capsys: pytest.CaptureFixture[str]
+@pytest.mark.usefixtures("one_process")
+def test_bad_photos_do_not_stop_the_others(
+    tmp_path: Path, good_jpeg: bytes, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (tmp_path / "good.jpg").write_bytes(good_jpeg)
-    (tmp_path / name).write_bytes(content)
-    code, out, err = measure(capsys, tmp_path / "b", tmp_path / name, tmp_path / "good.jpg", "--json")
+    bad = {
+        "text.jpg": b"this is not a picture",
+        "empty.jpg": b"",
+        "garbage.png": bytes(range(256)) * 8,
+        "cut.jpg": good_jpeg[: len(good_jpeg) // 2],
+    }
+    for name, content in {**bad, "good.jpg": good_jpeg}.items():
+        (tmp_path / name).write_bytes(content)
+    code, out, err = measure(capsys, tmp_path / "b", tmp_path, "--json")
     assert code == 3
     assert len(json.loads(out)["boards"]) == 3
-    (line,) = [line for line in err.splitlines() if line.startswith(f"{name}: ")]
-    assert line.count(". ") >= 1, "one sentence on what, one on how"
+    for name in bad:
+        (line,) = [line for line in err.splitlines() if line.startswith(f"{name}: ")]
+        assert line.count(". ") >= 1, "one sentence on what, one on how"
+    assert "4 photos could not be used" in err
     assert "Traceback" not in err
 
 
-def test_truncated_jpeg(tmp_path: Path, good_jpeg: bytes, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "cut.jpg").write_bytes(good_jpeg[: len(good_jpeg) // 2])
-    code, _, err = measure(capsys, tmp_path / "b", tmp_path / "cut.jpg")
-    assert code == 3
-    assert "cut.jpg" in err
-
-
+@pytest.mark.usefixtures("one_process")
 def test_no_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "bare.jpg").write_bytes(scene(sheet=None))
     code, _, err = measure(capsys, tmp_path / "b", tmp_path / "bare.jpg")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -37,13 +38,20 @@ def room(module: str) -> str:
     return module.split(".")[1] if "." in module else "__init__"
 
 
+@cache
+def import_statements(path: Path) -> tuple[ast.Import | ast.ImportFrom, ...]:
+    """A file's imports, at any depth of nesting."""
+    tree = ast.parse(path.read_text("utf-8"))
+    return tuple(n for n in ast.walk(tree) if isinstance(n, ast.Import | ast.ImportFrom))
+
+
 def imports_of(path: Path) -> set[str]:
-    """Every module of this package that a file imports, at any depth of nesting."""
+    """Every module of this package that a file imports."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in import_statements(path):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module:
+        elif node.module:
             found.add(node.module)
             found |= {f"{node.module}.{alias.name}" for alias in node.names}
             assert node.level == 0, f"{path}: relative import"
@@ -66,8 +74,8 @@ def test_imports_go_down_or_stay_in_the_room(path: Path) -> None:
 @pytest.mark.parametrize("path", FILES, ids=module_name)
 def test_the_front_door_is_for_callers_outside(path: Path) -> None:
     """Inside, a thing is imported from where it lives; only the version comes from the package itself."""
-    nodes = ast.walk(ast.parse(path.read_text("utf-8")))
-    plain = [n for n in nodes if isinstance(n, ast.ImportFrom) and n.module == "grainmatch"]
+    statements = import_statements(path)
+    plain = [n for n in statements if isinstance(n, ast.ImportFrom) and n.module == "grainmatch"]
     names = {alias.name for n in plain for alias in n.names}
     assert all(name == "__version__" or f"grainmatch.{name}" in MODULES for name in names)
 

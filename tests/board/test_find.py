@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
 from grainmatch.board.measure import measure_outline
+from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import find_boards
 from grainmatch.geometry import pixels_to_plane, plane_to_pixels
 from grainmatch.model import Photo
 from grainmatch.synth import BoardPlace, SynthScene, aim_camera, draw_scene, grow_board
 from tests.board.scenes import SIZE, THICK_MM, bench_of, bench_of_scene, cherry_boards, overlap
+
+Found = tuple[BoardOutline, ...]
 
 
 @pytest.fixture(scope="module")
@@ -24,9 +29,13 @@ def gaps() -> SynthScene:
     )
 
 
-def check_sizes(scene: SynthScene, width_mm: float, length_mm: float) -> None:
+@pytest.fixture(scope="module")
+def found(gaps: SynthScene) -> Found:
+    return find_boards(bench_of_scene(gaps))
+
+
+def check_sizes(scene: SynthScene, found: Sequence[BoardOutline], width_mm: float, length_mm: float) -> None:
     bench = bench_of_scene(scene)
-    found = find_boards(bench)
     assert len(found) == len(scene.boards)
     for outline, board, truth in zip(found, scene.boards, scene.outlines_px, strict=True):
         sizes = measure_outline(bench, outline)
@@ -37,8 +46,8 @@ def check_sizes(scene: SynthScene, width_mm: float, length_mm: float) -> None:
         assert sizes.length_mm == pytest.approx(board.length_mm, abs=length_mm)
 
 
-def test_boards_with_gaps_are_measured_to_half_a_millimetre(gaps: SynthScene) -> None:
-    check_sizes(gaps, 0.7, 1.0)
+def test_boards_with_gaps_are_measured_to_half_a_millimetre(gaps: SynthScene, found: Found) -> None:
+    check_sizes(gaps, found, 0.7, 1.0)
 
 
 def test_touching_boards_are_parted_at_their_seams() -> None:
@@ -49,7 +58,7 @@ def test_touching_boards_are_parted_at_their_seams() -> None:
         y += board.width_mm + 0.5
     camera = aim_camera(size_px=SIZE, eye_mm=(0, 60, 1450))
     scene = draw_scene(boards, camera=camera, places=places, bench="dark", size_px=SIZE, seed=6)
-    check_sizes(scene, 1.2, 1.0)
+    check_sizes(scene, find_boards(bench_of_scene(scene)), 1.2, 1.0)
 
 
 def test_a_single_board_is_not_split_at_its_rings() -> None:
@@ -82,9 +91,9 @@ def test_an_empty_bench_holds_no_boards() -> None:
     assert find_boards(bench_of(Photo("bare.jpg", rgb), camera)) == ()
 
 
-def test_upright_boards_are_read_as_turned_clockwise(gaps: SynthScene) -> None:
+def test_upright_boards_are_read_as_turned_clockwise(gaps: SynthScene, found: Found) -> None:
     """The picture turned a quarter anticlockwise: boards lie upright, first board leftmost."""
-    level = [measure_outline(bench_of_scene(gaps), o) for o in find_boards(bench_of_scene(gaps))]
+    level = [measure_outline(bench_of_scene(gaps), o) for o in found]
     camera = gaps.camera
     w, _ = SIZE
     turned_rgb = np.ascontiguousarray(np.rot90(gaps.photo.rgb))
@@ -106,9 +115,9 @@ def test_upright_boards_are_read_as_turned_clockwise(gaps: SynthScene) -> None:
         assert b.end_width_mm == pytest.approx(a.end_width_mm, abs=0.6)
 
 
-def test_outline_goes_to_the_plane_and_back(gaps: SynthScene) -> None:
+def test_outline_goes_to_the_plane_and_back(gaps: SynthScene, found: Found) -> None:
     bench = bench_of_scene(gaps)
-    outline = find_boards(bench)[0]
+    outline = found[0]
     there = pixels_to_plane(bench.camera, outline.outline_px, bench.face_height_mm)
     back = plane_to_pixels(bench.camera, there, bench.face_height_mm)
     np.testing.assert_allclose(back, outline.outline_px, atol=1e-6)

@@ -24,11 +24,6 @@ CASES_N = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def yard(tmp_path_factory: pytest.TempPathFactory) -> Yard:
-    return Yard(tmp_path_factory.mktemp("yard"))
-
-
 @pytest.mark.parametrize("name", CASES_N)
 def test_harmed_files(name: str, yard: Yard) -> None:
     ends = {"done": 0, "refused": 0}

@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 import streamlit as st
 from hypothesis import example, given
-from streamlit.testing.v1 import AppTest
 
 from grainmatch.errors import GrainmatchError, StoreError
 from grainmatch.store import Shop
@@ -27,6 +26,7 @@ from tests.hard_use.cases import Yard
 from tests.hard_use.job import fill_shop
 from tests.hard_use.pictures import good_pictures
 from tests.ui.browser import Server, serving
+from tests.ui.pages import open_page
 
 PACKAGE = Path(__file__).parents[2] / "grainmatch"
 EVIL = "<script>alert(1)</script>![x](http://192.0.2.1/x.png)[y](javascript:alert(1))"
@@ -99,21 +99,15 @@ def test_plain_text_holds_no_markup(text: str) -> None:
     assert not re.search(r"[<>\[\]`*_#$:\n]|\.\S", bare)
 
 
-def _script(name: str) -> None:
-    from grainmatch.ui.site import show_site
-
-    show_site(open_on=name)
-
-
 @pytest.mark.parametrize("page", ["jobs", "photos", "boards", "papers"])
-def test_hostile_names_are_shown_as_typed(shop: Shop, tmp_path: Path, page: str) -> None:
-    job_id = fill_shop(shop, *Yard(tmp_path / "yard").made, good_pictures()["jpeg"])
+def test_hostile_names_are_shown_as_typed(shop: Shop, yard: Yard, page: str) -> None:
+    job_id = fill_shop(shop, *yard.made, good_pictures()["jpeg"])
     shop.update_job(job_id, name=EVIL[:80], details={"warnings": [EVIL], "photo_names": {}})
     shop.add_photo(job_id, EVIL + ".jpg", good_pictures()["png"], state="measured")
     shop.set_photo_state(job_id, shop.list_photos(job_id)[0].sha256, "failed", EVIL)
     shop.add_layout(job_id, shop.list_layouts(job_id)[0].body, name=EVIL)
     shop.write_setting("last_job", job_id)
-    app = AppTest.from_function(_script, kwargs={"name": page}, default_timeout=60).run()
+    app = open_page(page)
     assert not app.exception
     seen = 0
     for kind in ("title", "subheader", "markdown", "caption", "info", "error", "warning"):
@@ -179,9 +173,8 @@ def test_the_app_answers_its_own_machine_only(tmp_path: Path) -> None:
             assert [b[:8] for b in bound if b.endswith(f":{server.port:04X}")][:1] == ["0100007F"]
 
 
-def test_a_layout_body_survives_the_round_trip(shop: Shop, tmp_path: Path) -> None:
+def test_a_layout_body_survives_the_round_trip(shop: Shop, yard: Yard) -> None:
     """The checks on bringing in must not refuse what the app itself exports."""
-    yard = Yard(tmp_path / "yard")
     job_id = bring_in(shop, yard.archive)
     (kept,) = shop.list_layouts(job_id)
     assert json.loads(kept.body) == yard.layout

@@ -31,11 +31,6 @@ root_on_linux = pytest.mark.skipif(
 )
 
 
-@pytest.fixture(scope="module")
-def yard(tmp_path_factory: pytest.TempPathFactory) -> Yard:
-    return Yard(tmp_path_factory.mktemp("yard"))
-
-
 @posix
 @pytest.mark.parametrize("kind", ["upload", "edit", "save", "export"])
 def test_killed_at_any_moment_nothing_reported_is_lost(kind: str, yard: Yard, tmp_path: Path) -> None:

@@ -68,10 +68,10 @@ def _item(board_id: str) -> dict[str, object]:
 
 
 @pytest.fixture(scope="module")
-def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def desk(tmp_path_factory: pytest.TempPathFactory, yard: Yard) -> Path:
     """A folder with boards, a layout, a picture without boards and a text."""
     folder = tmp_path_factory.mktemp("desk")
-    boards, layout = Yard(folder).made
+    boards, layout = yard.made
     shutil.copytree(boards, folder / "boards")
     shutil.copy(layout, folder / "layout.json")
     (folder / "photo.jpg").write_bytes(good_pictures()["jpeg"])

@@ -12,6 +12,7 @@ from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Rule, Wishes
 from grainmatch.pipeline.arrange import arrange
 from grainmatch.score.shortlist import measure_tone_lab, shortlist_boards
+from tests.faces import straight_face
 from tests.score.boards import draw_plank, make_board, rip_pair
 
 TOP_MM = (600.0, 600.0)
@@ -19,8 +20,9 @@ TOP_MM = (600.0, 600.0)
 
 def plain_board(board_id: str, grey: float, *, species: str = "oak", thickness_mm: float = 27.0) -> Board:
     """A board of one even tone, 700 mm by 100 mm."""
-    rgb = np.full((150, 1050, 3), np.clip(np.array([1.0, 0.8, 0.6]) * grey, 0, 255), dtype=np.uint8)
-    return replace(make_board(board_id, rgb), species=species, thickness_mm=thickness_mm)
+    rgb = np.full((30, 210, 3), np.clip(np.array([1.0, 0.8, 0.6]) * grey, 0, 255), dtype=np.uint8)
+    face = straight_face(rgb, px_per_mm=0.3)
+    return Board(board_id, 700.0, 100.0, 100.0, thickness_mm, 0.0, (face,), species=species)
 
 
 def make_rack(count: int, seed: int = 3) -> list[Board]:
