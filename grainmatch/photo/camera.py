@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 # Starts only have to be told apart.
 _ROUGH_TOLERANCE = 1e-4
-_FINE_TOLERANCE = 1e-8
+_FINE_TOLERANCE = 1e-6  # lengths are then settled to a hundredth of a millimetre or so
 # A focal length from EXIF is rounded to a whole film millimetre, and makers differ in what they scale by.
 FOCAL_SIGMA_FRAC = 0.018
 # Main cameras of phones lie near 26 mm on 36 mm film (common practice, no source).

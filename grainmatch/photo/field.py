@@ -118,9 +118,9 @@ class Design:
         own = (self.member.T @ (self.member * weight[:, None])).toarray()
         return np.block([[self.terms.T @ weighted, crossed.T], [crossed, own]])
 
-    def few(self, step: int) -> Design:
-        """Every step-th row."""
-        return Design(self.terms[::step], self.member[::step])
+    def few(self, step: int) -> Floats:
+        """Every step-th row, as a plain matrix."""
+        return np.hstack([self.terms[::step], self.member[::step].toarray()])
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,13 +208,14 @@ def _fit_lamp(plain: Model, field: Field) -> Lamp:
     prior = plain.prior.copy()
     prior[:_TERMS] = np.repeat([row[0] for row in _FIELD_SIGMA], _TERMS_EACH) ** -2.0
     design = plain.design.few(thin)
-    factor = cho_factor(design.normal(root**2) + np.diag(prior))
+    weighted = design * root[:, None]
+    to_own = np.linalg.solve(weighted.T @ weighted + np.diag(prior), weighted.T)
     tones = plain.tones[::thin]
 
     def misfit(log_light: Floats) -> Floats:
-        rest = tones - log_light
-        own = cho_solve(factor, design.gather(root**2 * rest))
-        return np.concatenate([root * (rest - design @ own), np.sqrt(prior) * own])
+        rest = root * (tones - log_light)
+        own = to_own @ rest
+        return np.concatenate([rest - weighted @ own, np.sqrt(prior) * own])
 
     return fit_lamp(plain.places_mm[::thin], field.middle_mm, misfit)
 
