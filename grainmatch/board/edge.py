@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 import cv2
@@ -92,15 +93,12 @@ class EdgeFind:
     step: face straight to bench, shadow or background; side: face, then its own side; foot: face
     and side look alike, placed from the side's foot; seam: a gap too thin to resolve; unseen: light
     changes along no line.
-    contrast is the size of the step in shares of the face's light. doubt_px: 1-sigma from a second place that
-    the light fits nearly as well.
+    doubt_px: 1-sigma from a second place that the light fits nearly as well.
     """
 
     offset_px: Floats
     kind: EdgeKind
-    contrast: float
     weight: Floats
-    blur_px: float = 0.7
     doubt_px: float = 0.0
 
 
@@ -142,7 +140,7 @@ def find_edge(
         if seam is not None and (found is None or _is_rather(strip, seam, found[0])):
             return seam
     if found is None:
-        return EdgeFind(np.full(len(strip.light), np.nan), "unseen", 0.0, np.ones(len(strip.light)))
+        return EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
     return _fit_steps(strip, *found)
 
 
@@ -290,7 +288,7 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     offset = start + place - back
     offset[~strip.seen] = np.nan
     doubt = float(np.hypot(doubt, close / 12**0.5))  # either step may have been taken for both
-    return EdgeFind(offset, kind, _contrast(strip, start - back), weight, blur, doubt)
+    return EdgeFind(offset, kind, weight, doubt)
 
 
 def _misfits(
@@ -358,17 +356,24 @@ def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> tuple[Floats, flo
     told = np.flatnonzero(seen)
     excess = cost[told] - cost[told].min(axis=1, keepdims=True)
     excess = np.minimum(excess, np.median(excess.max(axis=1)))
-    x = (np.arange(len(cost)) + 0.5) / len(cost) - 0.5
-    step = shifts[1] - shifts[0]
-    drops, sags = np.arange(-2.0, 2.1, 0.5), np.arange(-1.0, 1.1, 0.5)
-    bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x
-    curves = (shifts[:, None, None, None] + bend[None]).reshape(-1, len(x))
-    index = np.rint((curves[:, told] - shifts[0]) / step).astype(int).clip(0, len(shifts) - 1)
-    along = excess[np.arange(len(told)), index]
+    curves, index = _gentle_curves(tuple(shifts), len(cost))
+    along = excess[np.arange(len(told)), index[:, told]]
     ways = along.sum(axis=1).reshape(len(shifts), -1)
     best_way = ways.argmin(axis=1) + np.arange(len(shifts)) * ways.shape[1]
     best = int(ways.min(axis=1).argmin())
     return np.asarray(curves[best_way[best]]), _doubt(along[best_way], shifts, best)
+
+
+@lru_cache(maxsize=4)
+def _gentle_curves(shifts: tuple[float, ...], stations: int) -> tuple[Floats, NDArray[np.intp]]:
+    """Every gentle curve (shifts * ways, stations) about each of the evenly spaced shifts, and which of them
+    lies nearest to it at each station."""
+    x = (np.arange(stations) + 0.5) / stations - 0.5
+    drops, sags = np.arange(-2.0, 2.1, 0.5), np.arange(-1.0, 1.1, 0.5)
+    bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x
+    curves = (np.array(shifts)[:, None, None, None] + bend).reshape(-1, stations)
+    index = np.rint((curves - shifts[0]) / (shifts[1] - shifts[0])).astype(np.intp)
+    return curves, index.clip(0, len(shifts) - 1)
 
 
 def _doubt(along: Floats, shifts: Floats, best: int) -> float:
@@ -403,15 +408,6 @@ def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
     return np.where(inner, place, np.nan), b, bend
 
 
-def _contrast(strip: Strip, edge_px: Floats) -> float:
-    t = strip.t_px[None, :] - edge_px[:, None]
-    inner, outer = (t > -3) & (t < -1), (t > 1) & (t < 3)
-    if not (inner.any() and outer.any()):
-        return 0.0
-    step = [np.median(strip.light[..., k][outer]) - np.median(strip.light[..., k][inner]) for k in range(3)]
-    return float(np.linalg.norm(step))
-
-
 def _seam_edges(strip: Strip, lines: Lines) -> EdgeFind | None:
     """Edge beside a gap too thin to resolve: its centre less half the width its missing light tells.
 
@@ -437,7 +433,7 @@ def _seam_edges(strip: Strip, lines: Lines) -> EdgeFind | None:
     width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
     offset = np.where((total > 0.05) & strip.seen, centre - _wedge(width, strip.seen) / 2, np.nan)
     depth = missing.max(axis=1)
-    return EdgeFind(np.asarray(offset), "seam", float(np.median(depth[strip.seen])), depth)
+    return EdgeFind(np.asarray(offset), "seam", depth)
 
 
 def _is_rather(strip: Strip, seam: EdgeFind, edge: Line) -> bool:
