@@ -272,14 +272,7 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     close = float(np.median(gap)) if kind == "side" else 0.0
     close = close if close < MERGED_PX else 0.0
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
-    few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
-    blur, lowest = BLURS_PX[0], np.inf
-    for each in BLURS_PX:
-        least_of_few = float(np.median(_misfits(strip, start, shifts, gap, each, few).min(axis=1)))
-        if least_of_few < 0.97 * lowest:
-            blur, lowest = each, least_of_few
-        elif least_of_few > lowest:
-            break  # the misfit has one valley
+    blur = np.full(len(start), _fit_blur(strip, start, shifts, gap))
     cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)))
     agreed, doubt = _agreed_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
@@ -291,21 +284,42 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     return EdgeFind(offset, kind, weight, doubt)
 
 
-def _misfits(
-    strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, blur_px: float, stations: NDArray[np.intp]
-) -> Floats:
-    """Mean squared rest (stations, shifts) of blurred steps at start + shift (and gap_px on), levels free.
+def _fit_blur(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats) -> float:
+    """How far the photo smears the steps, px, from a few of the stations."""
+    few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
+    tried = np.repeat(BLURS_PX, len(few))
+    misfits = _misfits(strip, start_px, shifts, gap_px, tried, np.tile(few, len(BLURS_PX)))
+    blur, lowest = BLURS_PX[0], np.inf
+    leasts = np.median(misfits.min(axis=1).reshape(len(BLURS_PX), -1), axis=1)
+    for each, least in zip(BLURS_PX, leasts, strict=True):
+        if least < 0.97 * lowest:
+            blur, lowest = each, least
+        elif least > lowest:
+            break  # the misfit has one valley
+    return blur
 
-    Only for the stations listed; the same samples serve all shifts, which are evenly spaced.
+
+def _misfits(
+    strip: Strip,
+    start_px: Floats,
+    shifts: Floats,
+    gap_px: Floats,
+    blur_px: Floats,
+    stations: NDArray[np.intp],
+) -> Floats:
+    """Mean squared rest (k, shifts) of blurred steps at start + shift (and gap_px on), levels free.
+
+    Only for the stations listed (k,), each with a blur of its own; the same samples serve all shifts, which
+    are evenly spaced.
     """
     start_px, gap_px = start_px[stations], gap_px[stations]
     reach = 2.5 + blur_px + float(np.abs(shifts).max())
     base = start_px - reach
-    n = min(int(np.ceil((2 * reach + float(gap_px.max())) / STEP_PX)) + 1, len(strip.t_px))
+    n = min(int(np.ceil((2 * reach + gap_px).max() / STEP_PX)) + 1, len(strip.t_px))
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, len(strip.t_px) - n)
     index = first[:, None] + np.arange(n)
     t = strip.t_px[index] - start_px[:, None]
-    within = (t >= -reach) & (t <= gap_px[:, None] + reach)
+    within = (t >= -reach[:, None]) & (t <= (gap_px + reach)[:, None])
     y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
     use = within[:, None, :]
     step = _steps(t, shifts, blur_px)
@@ -319,14 +333,15 @@ def _misfits(
     return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
 
 
-def _steps(t_px: Floats, shifts: Floats, blur_px: float) -> Floats:
-    """Blurred steps (stations, shifts, n) at t_px (stations, n), each shift moving them on.
+def _steps(t_px: Floats, shifts: Floats, blur_px: Floats) -> Floats:
+    """Steps (stations, shifts, n) at t_px (stations, n), each shift moving them on, blurred by each station's
+    blur_px (stations,).
 
     Samples are a whole number of shifts apart, so a step is looked up once for all of them.
     """
     ratio, n, k = round(STEP_PX / (shifts[1] - shifts[0])), t_px.shape[1], len(shifts)
     fine = np.arange(1 - k, (n - 1) * ratio + 1) * (STEP_PX / ratio) - shifts[0]
-    step = ndtr((t_px[:, :1] + fine) / blur_px)
+    step = ndtr((t_px[:, :1] + fine) / blur_px[:, None])
     return sliding_window_view(step, (n - 1) * ratio + 1, axis=1)[:, ::-1, ::ratio]
 
 
