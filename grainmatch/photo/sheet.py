@@ -103,6 +103,7 @@ def _find_markers(grey: NDArray[np.uint8], zoom: float) -> dict[int, list[Points
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     settings.minMarkerPerimeterRate = 4 * _LEAST_MARKER_PX / max(seen.shape)
+    settings.adaptiveThreshWinSizeStep = 20  # windows of 3 and 23; one between adds a marker in seventy
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(seen)
     if ids is None:
         return {}
