@@ -46,6 +46,8 @@ NEAR_BORDER_PX = 1.5
 LEAST_SAY = 0.5
 PLAIN_SAY = 3.0
 """Change of light, in sigmas of the face's figure, that is no edge, and that is half of a plain one."""
+MOST_SIDE_LIGHT = 0.8
+"""Light on a board's upright side, as a share of the face's, at the most (own estimate)."""
 PALER = (0.02, -0.08)
 """Log light by which sapwood is paler than heartwood at the least, over all colours and in each; it comes on
 gradually (own estimate)."""
@@ -216,7 +218,11 @@ def _with_sapwood(look: _Look, bench_light: Floats) -> _Look:
     """The same, with paler wood as part of the face: not darker in any colour, and no bench either."""
     from_bench = look.off + look.middle[:, None] - np.log(bench_light)
     bench = (np.ptp(from_bench, axis=2) < 0.25) & (np.abs(from_bench.mean(axis=2)) < 0.5)
-    paler = (look.off.mean(axis=2) > PALER[0]) & (look.off.min(axis=2) > PALER[1]) & ~bench
+    light = look.off.mean(axis=2)
+    paler = (light > PALER[0]) & (look.off.min(axis=2) > PALER[1]) & ~bench
+    # Its own side, though in shade, may still be lighter than heartwood.
+    lightest = np.maximum.accumulate(np.where(paler & (look.like < 0), light, -np.inf), axis=1)
+    paler &= light > lightest + np.log(MOST_SIDE_LIGHT)
     # Sapwood goes on to the edge: what looks like heartwood beyond it is its own side in shade.
     entered = np.cumsum(paler & (look.like < 0), axis=1) >= LASTING_PX / STEP_PX
     like = np.where(entered, np.minimum(look.like, -0.5), look.like)

@@ -26,6 +26,7 @@ from grainmatch.board.border import (
     BLOCKS,
     DROPS_PX,
     LEAST_SIDE_PX,
+    MOST_SIDE_LIGHT,
     STEP_PX,
     Line,
     Lines,
@@ -43,7 +44,7 @@ EdgeKind = Literal["step", "side", "foot", "seam", "unseen"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 GAP_LIGHT = 0.17
 """Light left in a hairline gap between two boards, as a share of the face's."""
-SIDE_LIGHT = (0.3, 0.8)
+SIDE_LIGHT = (0.3, MOST_SIDE_LIGHT)
 """Light on a board's upright side, as a share of the face's (own estimate)."""
 CLIP_SIGMA = 12.0
 """Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak."""
