@@ -32,15 +32,24 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
+@pytest.fixture(scope="module")
+def laptop(chromium: Any) -> Any:
+    """A browser on a laptop; its pages share what it has loaded once."""
+    return chromium.new_context(viewport=LAPTOP)
+
+
+@pytest.fixture(scope="module")
+def phone(chromium: Any) -> Any:
+    """A browser on a phone, used by finger."""
+    return chromium.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
+
+
 class Page:
     """A browser page that notes every request that leaves this machine and every fault in a script."""
 
-    def __init__(
-        self, chromium: Any, size: dict[str, int], *, finger: bool = False, address: str = "127.0.0.1"
-    ) -> None:
+    def __init__(self, browser: Any, *, address: str = "127.0.0.1") -> None:
         self.at_home = re.compile(rf"(https?|wss?)://{re.escape(address)}:\d+/|data:|blob:")
-        self.context = chromium.new_context(viewport=size, has_touch=finger, is_mobile=finger)
-        self.page = self.context.new_page()
+        self.page = browser.new_page()
         self.page.set_default_timeout(PATIENCE_MS)
         self.foreign: list[str] = []
         self.faults: list[str] = []
@@ -66,12 +75,13 @@ class Page:
         """Wait until the edit just made has been scored."""
         self.page.wait_for_function(
             "() => ![...document.querySelectorAll('*')]"
-            ".some(e => e.shadowRoot?.querySelector('.seam.waiting'))"
+            ".some(e => e.shadowRoot?.querySelector('.seam.waiting'))",
+            polling=100,
         )
 
     def draw_finger(self, start: tuple[float, float], end: tuple[float, float]) -> None:
         """Put a finger down, draw it along and lift it."""
-        finger = self.context.new_cdp_session(self.page)
+        finger = self.page.context.new_cdp_session(self.page)
         for step in range(9):
             x, y = (a + (b - a) * step / 8 for a, b in zip(start, end, strict=True))
             kind = "touchMove" if step else "touchStart"
@@ -80,8 +90,13 @@ class Page:
         self.page.wait_for_timeout(200)
         finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
 
+    def tap(self, where: Any) -> None:
+        """Bring something into view and tap it."""
+        where.scroll_into_view_if_needed()
+        where.tap()
+
     def close(self) -> None:
-        self.context.close()
+        self.page.close()
         assert self.faults == []
         assert self.foreign == [], "the app works offline"
 
@@ -101,6 +116,15 @@ def put_measured_job(shop: Shop, measured_set: Path) -> None:
     job = shop.add_job("Coffee table", {"top_mm": [560.0, 300.0], "thickness_mm": 27.0})
     sha256 = shop.add_set(measured_set)
     shop.put_boards(job.id, [(str(n), sha256, str(n)) for n in range(1, 5)])
+
+
+@pytest.fixture(scope="module")
+def large_view(laptop: Any, served: tuple[Server, Path]) -> Iterator[Page]:
+    """The large view opened on the laptop, to be worked on by one test after another."""
+    view = Page(laptop)
+    open_top(view, served[0])
+    yield view
+    view.close()
 
 
 def open_top(view: Page, server: Server) -> list[str]:
@@ -128,10 +152,10 @@ def wait_for_layout(home: Path, kind: Any) -> Any:
     raise AssertionError(f"no {kind} layout was kept")
 
 
-def test_from_the_demo_job_to_a_saved_layout(chromium: Any, tmp_path: Path) -> None:
+def test_from_the_demo_job_to_a_saved_layout(laptop: Any, tmp_path: Path) -> None:
     home = tmp_path / "home"
     with serving(home) as server:
-        view = Page(chromium, LAPTOP)
+        view = Page(laptop)
         view.page.goto(server.url)
         view.page.get_by_text("Kitchen table (demo)").wait_for()
         save = view.page.get_by_role("button", name="Save this one").first
@@ -150,61 +174,58 @@ def test_from_the_demo_job_to_a_saved_layout(chromium: Any, tmp_path: Path) -> N
     assert json.loads(saved.body) == json.loads(text)
 
 
-@pytest.fixture(scope="module")
-def empty_shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Server, Path]]:
-    """The app on a home where nothing was photographed yet."""
-    home = tmp_path_factory.mktemp("empty") / "home"
-    shop = open_shop(home)
-    shop.add_job("Nothing yet", {"thickness_mm": 27.0})
-    shop.close()
-    with serving(home) as server:
-        yield server, home
-
-
-@pytest.mark.parametrize("finger", [True, False], ids=["phone", "laptop"])
-def test_from_an_uploaded_photo_to_a_saved_layout(
-    chromium: Any, empty_shop: tuple[Server, Path], samples: Path, finger: bool
+def test_two_browsers_and_a_killed_server_from_an_uploaded_photo_to_a_saved_layout(
+    laptop: Any, phone: Any, tmp_path: Path, samples: Path
 ) -> None:
-    server, home = empty_shop
-    name = f"Side table by {'finger' if finger else 'mouse'}"
-    view = Page(chromium, PHONE if finger else LAPTOP, finger=finger)
-
-    def press(where: Any) -> None:
-        where.scroll_into_view_if_needed()
-        where.tap() if finger else where.click()
-
-    page = view.page
-    page.goto(f"{server.url}/jobs")
-    page.get_by_label("Name", exact=True).last.fill(name)
-    page.get_by_label("Size of the top, length x width").fill("1500 x 480 mm")
-    press(page.get_by_role("button", name="Begin"))
-    page.get_by_role("heading", name="Photos").wait_for()
-    photo = samples / "demo_boards_1_to_4_show.jpg"
-    page.locator("input[type=file]").first.set_input_files(photo)
-    found = page.get_by_role("link", name="See the 4 boards found")
-    found.wait_for(timeout=120_000)
-    press(found)
-    page.locator("polygon.shape").nth(3).wait_for()
-    press(page.get_by_role("link", name="See how they could lie"))
-    work = page.get_by_role("button", name="Work on it").first
-    work.wait_for(timeout=120_000)
-    press(work)
-    page.locator(".board").first.wait_for()
-    view.answered()
-    lying = view.tags()
-    board = page.locator(".board").first
-    board.focus()
-    press(board)
-    press(page.locator("button[data-act=later]"))
-    view.wait_for_tags(view_order(lying))
-    view.answered()
-    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
-    press(page.get_by_role("button", name="Save this layout"))
-    page.get_by_role("heading", name="Papers").wait_for()
-    page.get_by_text("My layout").first.wait_for()
-    view.close()
+    home, name = tmp_path / "home", "Side table"
+    with serving(home) as server:
+        view, watching = Page(phone), Page(laptop)
+        page = view.page
+        page.goto(f"{server.url}/jobs")
+        page.get_by_label("Name", exact=True).last.fill(name)
+        page.get_by_label("Size of the top, length x width").fill("1500 x 480 mm")
+        view.tap(page.get_by_role("button", name="Begin"))
+        page.get_by_role("heading", name="Photos").wait_for()
+        watching.page.goto(f"{server.url}/photos")
+        watching.page.get_by_text("No photos yet").wait_for()
+        photo = "demo_boards_1_to_4_show.jpg"
+        page.locator("input[type=file]").first.set_input_files(samples / photo)
+        watching.page.get_by_text(photo, exact=True).wait_for()
+        server.kill()
+        view.close()
+        watching.close()
     shop = open_shop(home)
     (job,) = (j for j in shop.list_jobs() if j.name == name)
+    assert [p.name for p in shop.list_photos(job.id)] == [photo]
+    with serving(home) as server:
+        view = Page(phone)
+        page = view.page
+        page.goto(f"{server.url}/photos")
+        found = page.get_by_role("link", name="See the 4 boards found")
+        found.wait_for(timeout=120_000)  # it went on by itself
+        view.tap(found)
+        page.get_by_text("See how they could lie").wait_for()  # until then the picture is drawn anew
+        draw_a_corner(view)
+        view.tap(page.get_by_role("button", name="Back to the measured ones"))
+        view.tap(page.get_by_role("link", name="See how they could lie"))
+        work = page.get_by_role("button", name="Work on it").first
+        work.wait_for(timeout=120_000)
+        view.tap(work)
+        page.locator(".board").first.wait_for()
+        view.answered()
+        lying = view.tags()
+        board = page.locator(".board").first
+        board.focus()
+        view.tap(board)
+        view.tap(page.locator("button[data-act=later]"))
+        view.wait_for_tags(view_order(lying))
+        view.answered()
+        assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+        view.tap(page.get_by_role("button", name="Save this layout"))
+        page.get_by_role("heading", name="Papers").wait_for()
+        page.get_by_text("My layout").first.wait_for()
+        view.close()
+    assert shop.list_photos(job.id)[0].state == "measured"
     (saved,) = shop.list_layouts(job.id, "saved")
     assert saved.chosen
     layout = layout_from_json(saved.body)
@@ -213,15 +234,26 @@ def test_from_an_uploaded_photo_to_a_saved_layout(
     shop.close()
 
 
+def draw_a_corner(view: Page) -> None:
+    """Draw the first outline's first corner away by finger: it can then be measured with."""
+    view.page.locator("polygon.shape").nth(3).wait_for()
+    view.page.locator("polygon.shape").first.tap()
+    corner = view.page.locator(".grip").first
+    corner.scroll_into_view_if_needed()
+    box = corner.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    view.draw_finger((x, y), (x - 9, y - 6))
+    view.page.get_by_role("button", name="Measure with these outlines").wait_for()
+
+
 def view_order(lying: list[str]) -> list[str]:
     """The boards once the first has changed places with the second."""
     return [lying[1], lying[0], *lying[2:]]
 
 
-def test_the_top_is_changed_by_mouse(chromium: Any, served: tuple[Server, Path]) -> None:
-    server, home = served
-    view = Page(chromium, LAPTOP)
-    start = open_top(view, server)
+def test_the_top_is_changed_by_mouse(large_view: Page, served: tuple[Server, Path]) -> None:
+    view, home = large_view, served[1]
+    start = view.tags()
     boxes = [view.page.locator(".board").nth(k).bounding_box() for k in range(len(start))]
     x = boxes[0]["x"] + 200
     view.page.mouse.move(x, boxes[0]["y"] + 10)
@@ -245,13 +277,11 @@ def test_the_top_is_changed_by_mouse(chromium: Any, served: tuple[Server, Path])
     view.answered()
     kept = json.loads(wait_for_layout(home, "working").body)["layout"]["placements"]
     assert [p["board_id"] for p in kept] == [t.split()[0] for t in dragged]
-    view.close()
 
 
-def test_the_top_is_changed_by_keyboard_alone(chromium: Any, served: tuple[Server, Path]) -> None:
-    server, _ = served
-    view = Page(chromium, LAPTOP)
-    start = open_top(view, server)
+def test_the_top_is_changed_by_keyboard_alone(large_view: Page) -> None:
+    view = large_view
+    start = view.tags()
     view.page.locator(".board").first.focus()
     for key in ("Space", "ArrowDown", "Space"):
         view.page.keyboard.press(key)
@@ -267,12 +297,13 @@ def test_the_top_is_changed_by_keyboard_alone(chromium: Any, served: tuple[Serve
     view.page.keyboard.press("f")
     assert "🔒" in view.tags()[1], "a locked board does not flip"
     assert view.tags()[1].split()[:2] == moved[1].split()[:2]
-    view.close()
+    view.page.keyboard.press("l")
+    view.answered()
 
 
-def test_the_top_is_changed_by_finger_on_a_phone(chromium: Any, served: tuple[Server, Path]) -> None:
+def test_the_top_is_changed_by_finger_on_a_phone(phone: Any, served: tuple[Server, Path]) -> None:
     server, _ = served
-    view = Page(chromium, PHONE, finger=True)
+    view = Page(phone)
     start = open_top(view, server)
     wide = view.page.evaluate("() => document.documentElement.scrollWidth")
     assert wide <= PHONE["width"], "nothing sticks out sideways"
@@ -289,9 +320,9 @@ def test_the_top_is_changed_by_finger_on_a_phone(chromium: Any, served: tuple[Se
     view.close()
 
 
-def test_marks_are_corrected_by_finger_and_by_keyboard(chromium: Any, served: tuple[Server, Path]) -> None:
+def test_marks_are_corrected_by_finger_and_by_keyboard(phone: Any, served: tuple[Server, Path]) -> None:
     server, home = served
-    view = Page(chromium, PHONE, finger=True)
+    view = Page(phone)
     view.page.goto(f"{server.url}/boards")
     face = view.page.locator(".whole.kinds").first
     knot = re.compile(r"K\d+ knot")
@@ -329,46 +360,7 @@ def test_marks_are_corrected_by_finger_and_by_keyboard(chromium: Any, served: tu
     view.close()
 
 
-def test_two_browsers_on_one_job_and_a_killed_server_lose_nothing(
-    chromium: Any, tmp_path: Path, measured_set: Path, samples: Path
-) -> None:
-    home = tmp_path / "home"
-    shop = open_shop(home)
-    put_measured_job(shop, measured_set)
-    (job,) = shop.list_jobs()
-    with serving(home) as server:
-        phone, laptop = Page(chromium, PHONE, finger=True), Page(chromium, LAPTOP)
-        laptop.page.goto(f"{server.url}/photos")
-        laptop.page.get_by_text("No photos yet").wait_for()
-        phone.page.goto(f"{server.url}/photos")
-        phone.page.locator("input[type=file]").first.set_input_files(samples / "demo_boards_1_to_4_show.jpg")
-        laptop.page.get_by_text("demo_boards_1_to_4_show.jpg", exact=True).wait_for()
-        phone.page.context.close()
-        server.kill()
-        laptop.page.context.close()
-    assert [p.name for p in shop.list_photos(job.id)] == ["demo_boards_1_to_4_show.jpg"]
-    with serving(home) as server:
-        view = Page(chromium, PHONE, finger=True)
-        view.page.goto(f"{server.url}/photos")
-        view.page.get_by_text("See the 4 boards found").wait_for(timeout=120_000)
-        end_s = time.monotonic() + 60
-        while shop.list_photos(job.id)[0].state != "measured" and time.monotonic() < end_s:
-            time.sleep(0.2)
-        assert shop.list_photos(job.id)[0].state == "measured", "it went on by itself"
-        view.page.goto(f"{server.url}/boards")
-        view.page.get_by_text("See how they could lie").wait_for()  # until then the picture is drawn anew
-        view.page.locator("polygon.shape").first.tap()
-        corner = view.page.locator(".grip").first
-        corner.scroll_into_view_if_needed()
-        box = corner.bounding_box()
-        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-        view.draw_finger((x, y), (x - 9, y - 6))
-        view.page.get_by_role("button", name="Measure with these outlines").wait_for()
-        view.close()
-    shop.close()
-
-
-def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set: Path) -> None:
+def test_a_phone_needs_the_passcode(phone: Any, laptop: Any, tmp_path: Path, measured_set: Path) -> None:
     home = tmp_path / "home"
     shop = open_shop(home)
     put_measured_job(shop, measured_set)
@@ -377,7 +369,7 @@ def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set:
     with serving(home, *command, address=find_lan_address()) as server:
         found = re.search(r"Passcode for the first browser: (\S+)", server.log.read_text("utf-8"))
         assert found is not None
-        view = Page(chromium, PHONE, finger=True, address=server.address)
+        view = Page(phone, address=server.address)
         view.page.goto(f"{server.url}/boards")
         view.page.get_by_label("Passcode").fill("WRONG-GUESS")
         view.page.get_by_role("button", name="Enter").click()
@@ -389,7 +381,7 @@ def test_a_phone_needs_the_passcode(chromium: Any, tmp_path: Path, measured_set:
         view.page.wait_for_function("document.cookie.includes('grainmatch_key=')")  # the browser has its key
         view.page.reload()
         view.page.get_by_text("Coffee table").first.wait_for()
-        other = Page(chromium, LAPTOP, address=server.address)
+        other = Page(laptop, address=server.address)
         other.page.goto(f"{server.url}/?code={found[1]}")
         other.page.get_by_label("Passcode").wait_for()
         other.close()
