@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -18,13 +19,16 @@ from grainmatch.pipeline.workers import hire_workers
 
 
 @pytest.fixture(params=["copied", "started"])
-def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     """Workers as copies of this process, and started by name as beside other threads."""
+    before = set(threading.enumerate())
     if request.param == "started":
         monkeypatch.setattr(workers, "_may_copy", lambda: False)
     elif not workers._may_copy():
         pytest.skip("other threads run here: copies are tried in a process of their own, see below")
-    return str(request.param)
+    yield str(request.param)
+    for thread in set(threading.enumerate()) - before:
+        thread.join(timeout=10)  # it may not be there when the next test looks for other threads
 
 
 @pytest.mark.usefixtures("way")
@@ -61,7 +65,8 @@ def test_a_call_that_fails_costs_that_call(tmp_path: Path, capfd: pytest.Capture
 
 @pytest.mark.skipif(sys.platform != "linux", reason="copies are made on Linux alone")
 def test_copies_do_all_of_the_above_too() -> None:
-    tests = [sys.executable, "-m", "pytest", "-rs", "-p", "no:cacheprovider", "-k", "copied", __file__]
+    bare = ("--noconftest", "-p", "no:cacheprovider", "-p", "no:hypothesispytest", "-p", "no:anyio")
+    tests = [sys.executable, "-m", "pytest", "-rs", *bare, "-k", "copied", __file__]
     done = subprocess.run(tests, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stdout
     assert "SKIPPED" not in done.stdout

@@ -18,7 +18,7 @@ from grainmatch.face.extent import find_wood
 from grainmatch.face.planing import planing_direction
 from grainmatch.face.reading import read_face
 from grainmatch.face.tone import measure_lab
-from grainmatch.model import Cathedral, Features, Mark, Mask, Side
+from grainmatch.model import Cathedral, Features, Mark, Mask, Rgb, Side
 from grainmatch.synth import SolidBoard, SynthFace, SynthKnot, draw_face, grow_board, true_mean_lab
 from grainmatch.synth import planing_direction as true_planing_direction
 from tests.benchmarks.bench_reading import drawn_sapwood
@@ -124,6 +124,16 @@ def centred(up_tree: int, bark_up: bool, seed: int = 56) -> SolidBoard:
     )  # fmt: skip
 
 
+Arched = tuple[Rgb, Features]
+
+
+@pytest.fixture(scope="module")
+def arched() -> Arched:
+    """The show face of such a board, and what is read from it."""
+    rgb = draw_face(centred(1, True), px_per_mm=1.5).rgb
+    return rgb, read_face(rgb, px_per_mm=1.5)
+
+
 @pytest.mark.parametrize("up_tree", [1, -1])
 @pytest.mark.parametrize("bark_up", [True, False])
 def test_arches_and_planing_arrow_follow_the_solid_model(up_tree: int, bark_up: bool) -> None:
@@ -138,11 +148,10 @@ def test_arches_and_planing_arrow_follow_the_solid_model(up_tree: int, bark_up: 
         assert confidence > 0.3
 
 
-def test_the_planing_arrow_turns_with_the_board() -> None:
-    rgb = draw_face(centred(1, True), px_per_mm=1.5).rgb
-    turned = np.ascontiguousarray(rgb[::-1, ::-1])
-    arrows = [planing_direction(read_face(r, px_per_mm=1.5), True)[0] for r in (rgb, turned)]
-    assert arrows == [-1, 1]
+def test_the_planing_arrow_turns_with_the_board(arched: Arched) -> None:
+    rgb, features = arched
+    turned = read_face(np.ascontiguousarray(rgb[::-1, ::-1]), px_per_mm=1.5)
+    assert [planing_direction(read, True)[0] for read in (features, turned)] == [-1, 1]
 
 
 def test_a_crack_and_a_pencil_line_are_told_apart() -> None:
@@ -179,8 +188,8 @@ def test_the_face_farther_from_the_pith_is_the_bark_side(bark_up: bool) -> None:
     assert bark_side_of_pair(back, show, thickness_mm=27.0)[0] == ("B" if bark_up else "A")
 
 
-def test_two_faces_that_do_not_differ_tell_no_bark_side() -> None:
-    face = read_face(draw_face(centred(1, True), px_per_mm=1.5).rgb, px_per_mm=1.5)
+def test_two_faces_that_do_not_differ_tell_no_bark_side(arched: Arched) -> None:
+    face = arched[1]
     mirrored = replace(
         face, angle_rad=-face.angle_rad[::-1], coherence=face.coherence[::-1], ring_mm=face.ring_mm[::-1],
         lab=face.lab[::-1], sapwood=None if face.sapwood is None else face.sapwood[::-1],
@@ -200,8 +209,10 @@ def test_one_face_alone_cannot_tell_its_bark_side() -> None:
     np.testing.assert_array_equal(below.knot_mask, above.knot_mask)
 
 
-def test_a_centred_board_is_plain_in_the_middle_and_steeper_at_its_edges() -> None:
-    features = read_face(draw_face(centred(1, True), px_per_mm=1.5).rgb, px_per_mm=1.5)
+def test_a_centred_board_is_plain_in_the_middle_and_steeper_at_its_edges(
+    arched: tuple[Rgb, Features],
+) -> None:
+    features = arched[1]
     assert features.cut_cells is not None
     rows = features.cut_cells[:, 0]
     assert rows[len(rows) // 2] == "plain"

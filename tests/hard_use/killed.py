@@ -1,12 +1,8 @@
-"""A maker's work in a process of its own that is killed at a random moment, and what must hold afterwards.
-
-python -m tests.hard_use.killed KIND HOME        works until it is killed; reports each thing done on stdout
-"""
+"""A maker's work (see `busy`) killed at a random moment, and what must hold afterwards."""
 
 from __future__ import annotations
 
 import contextlib
-import io
 import json
 import random
 import shutil
@@ -19,65 +15,18 @@ import time
 import zipfile
 from pathlib import Path
 
-from grainmatch.cli import main as command
 from grainmatch.disk import PART, sweep_parts
 from grainmatch.report.record import read_boards, read_layout
-from grainmatch.store import open_shop, read_archive, write_archive
+from grainmatch.store import open_shop, read_archive
+from tests.hard_use.busy import photo_bytes
 
 KINDS = ("upload", "edit", "save", "export", "measure", "arrange")
-_PHOTO_BYTES = 400_000
-
-
-def work(kind: str, home: Path) -> None:
-    """Do one kind of work again and again, saying what is done only after it is."""
-    if kind == "measure":
-        photo, out = str(home / "bench.jpg"), str(home / "b")
-        say_commands(["measure", photo, "--thickness", "27", "--fresh", "--out", out])
-    elif kind == "arrange":
-        say_commands(["arrange", str(home / "boards"), "--best", "2", "--out", str(home / "layouts")])
-    shop = open_shop(home / "shop")
-    shop.sweep()
-    job = shop.list_jobs()[0]
-    for n in range(1_000_000):
-        if kind == "upload":
-            shop.add_photo(job.id, f"{n}.jpg", photo_bytes(n % 150))
-        elif kind == "edit":
-            body = json.dumps({"n": n, "fill": "x" * 50_000})
-            shop.add_layout(job.id, body, name="In work", kind="working")
-        elif kind == "save":
-            with shop.all_or_nothing():
-                layout = shop.add_layout(job.id, json.dumps({"n": n}), name=f"L{n}")
-                shop.choose_layout(job.id, layout.id)
-                shop.update_job(job.id, details={"saved_n": n})
-        else:
-            write_archive(shop, job.id, home / "job.zip")
-        say(n)
-
-
-def say(n: int) -> None:
-    """Report that piece n is done."""
-    print(n, flush=True)
-
-
-def say_commands(words: list[str]) -> None:
-    """Run one command line for ever."""
-    for n in range(1_000_000):
-        with contextlib.redirect_stdout(io.StringIO()):
-            code = command(words)
-        if code:
-            raise SystemExit(code)
-        say(n)
-
-
-def photo_bytes(n: int) -> bytes:
-    """What photo n holds: too much for one write to the disk, and known again by its number."""
-    return f"photo {n} ".encode() * (_PHOTO_BYTES // 9)
 
 
 def kill_while_working(kind: str, home: Path, rng: random.Random, *, after_first_s: float) -> int:
     """Start the work, kill it at a random moment after its first piece. Returns how many it reported."""
     worker = subprocess.Popen(
-        [sys.executable, "-m", "tests.hard_use.killed", kind, str(home)],
+        [sys.executable, "-m", "tests.hard_use.busy", kind, str(home)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     assert worker.stdout is not None
@@ -152,7 +101,3 @@ def lay_out(home: Path, boards: Path, photo: bytes) -> None:
     for n in (0, 1):
         shop.add_photo(job.id, f"{n}.jpg", photo_bytes(n))
     shop.close()
-
-
-if __name__ == "__main__":
-    work(sys.argv[1], Path(sys.argv[2]))

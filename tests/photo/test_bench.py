@@ -53,6 +53,12 @@ def scene() -> SynthScene:
     return draw_scene(boards(), camera=camera, size_px=SIZE, sheet=sheet, gap_mm=15, noise=0.0, seed=3)
 
 
+@pytest.fixture(scope="module")
+def bench(scene: SynthScene) -> Bench:
+    """Its bench, fitted to the sheet."""
+    return fit_bench(scene.photo, thickness_mm=THICK_MM)
+
+
 def sizes_mm(bench: Bench, outline_px: Points) -> Points:
     """Lengths of upper and lower edge and widths of both ends, from an outline's four corners."""
     flat = pixels_to_plane(bench.camera, rectangle_corners(outline_px), bench.face_height_mm)
@@ -81,8 +87,7 @@ def test_sizes_from_true_outlines(scene: SynthScene) -> None:
     assert bench.px_per_mm == pytest.approx(100 / np.hypot(*(b - a)), rel=0.01)
 
 
-def test_boards_that_touch_are_traced_as_one_wide_board(scene: SynthScene) -> None:
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+def test_boards_that_touch_are_traced_as_one_wide_board(scene: SynthScene, bench: Bench) -> None:
     apart = trace_boards(bench, scene.outlines_px)
     assert len(apart) == 3
     assert apart.told.all()
@@ -95,8 +100,7 @@ def test_boards_that_touch_are_traced_as_one_wide_board(scene: SynthScene) -> No
     assert again.traced_px == pytest.approx(apart.traced_px, abs=0.5)
 
 
-def test_points_carried_to_a_refined_bench_stay_on_the_same_wood(scene: SynthScene) -> None:
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+def test_points_carried_to_a_refined_bench_stay_on_the_same_wood(scene: SynthScene, bench: Bench) -> None:
     refined = refine_with_boards(bench, scene.outlines_px)
     places = np.array([[0.0, 0], [300, -100]])
     carried = carry_points(bench, refined, places)
@@ -105,8 +109,7 @@ def test_points_carried_to_a_refined_bench_stay_on_the_same_wood(scene: SynthSce
     )
 
 
-def test_the_face_is_laid_flat_where_it_is(scene: SynthScene) -> None:
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+def test_the_face_is_laid_flat_where_it_is(scene: SynthScene, bench: Bench) -> None:
     outline = scene.outlines_px[1]
     face = rectify_face(bench, outline)
     board = scene.boards[1]
@@ -130,8 +133,7 @@ def test_the_face_is_laid_flat_where_it_is(scene: SynthScene) -> None:
     assert (y.mean() + 0.5) / face.px_per_mm == pytest.approx(60, abs=0.6)
 
 
-def test_the_frame_runs_along_the_board_and_there_and_back(scene: SynthScene) -> None:
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+def test_the_frame_runs_along_the_board_and_there_and_back(scene: SynthScene, bench: Bench) -> None:
     frame = frame_face(bench, scene.outlines_px[0])
     places = np.array([[0.0, 0], [500, 60], [1500, 120]])
     assert frame.from_bench(frame.to_bench(places)) == pytest.approx(places, abs=1e-9)
@@ -294,8 +296,7 @@ def test_a_guess_says_that_it_is_one(scene: SynthScene) -> None:
     assert sizes_mm(bench, scene.outlines_px[0])[0] == pytest.approx(scene.boards[0].length_mm, rel=0.4)
 
 
-def test_a_sheet_said_to_lie_elsewhere_is_noticed(scene: SynthScene) -> None:
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+def test_a_sheet_said_to_lie_elsewhere_is_noticed(scene: SynthScene, bench: Bench) -> None:
     assert check_sheet_place(bench, scene.outlines_px) == ()
     wrong = fit_bench(scene.photo, thickness_mm=THICK_MM, sheet_on="boards")
     assert "on the bench" in check_sheet_place(wrong, scene.outlines_px)[0]
@@ -328,17 +329,15 @@ def test_unusable_known_sizes() -> None:
         KnownBoard(length_mm=-3)
 
 
-def test_overexposed_wood_is_told(scene: SynthScene) -> None:
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
+def test_overexposed_wood_is_told(scene: SynthScene, bench: Bench) -> None:
     assert not any("overexposed" in w for w in even_light(bench, scene.outlines_px).warnings)
     bright = np.clip(scene.photo.rgb.astype(float) * 1.35, 0, 255).astype(np.uint8)
     blown = replace(bench, photo=replace(scene.photo, rgb=bright))
     assert any("overexposed" in w for w in even_light(blown, scene.outlines_px).warnings)
 
 
-def test_a_sheet_that_does_not_lie_flat_is_told(scene: SynthScene) -> None:
+def test_a_sheet_that_does_not_lie_flat_is_told(scene: SynthScene, bench: Bench) -> None:
     """Half the sheet lifted by 6 mm: the fit bends the sheet rather than the boards, and says so."""
-    bench = fit_bench(scene.photo, thickness_mm=THICK_MM)
     (sheet,) = bench.sheets
     assert not any("sheet" in w.lower() for w in refine_with_boards(bench, scene.outlines_px).warnings)
     flat = pixels_to_plane(scene.camera, sheet.corners_px, 0.0)
