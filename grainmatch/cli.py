@@ -1,4 +1,4 @@
-"""The command line. It parses, calls the pipeline, prints, and turns errors into exit codes.
+"""The command line. It calls the pipeline, prints, and turns errors into exit codes.
 
 Exit codes: 0 done, 2 wrong use, 3 a photo or file could not be used (the rest were).
 """
@@ -13,14 +13,13 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
-from grainmatch import __version__
 from grainmatch.errors import GrainmatchError, UsageError, WoodError
 from grainmatch.model import Board, Placement
-from grainmatch.units import format_length, parse_length_mm, parse_size_mm
+from grainmatch.options import make_parser
+from grainmatch.units import format_length
 
 if TYPE_CHECKING:
     from grainmatch.photo.pose import KnownScale
@@ -35,9 +34,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="surrogateescape")  # file names in other encodings print as they are
     try:
-        arguments = _parser().parse_args(argv)
-        command: Callable[[argparse.Namespace], int] = arguments.command
-        return command(arguments)
+        arguments = make_parser().parse_args(argv)
+        return _COMMANDS[arguments.command](arguments)
     except GrainmatchError as error:
         print(f"{error.message}\n{error.advice}", file=sys.stderr)
         return WRONG_USE if isinstance(error, UsageError | WoodError) else UNUSABLE
@@ -96,7 +94,8 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
         _print_boards(measured.boards)
         _print_what_they_make(measured.boards)
         _say(f"Wrote {len(measured.boards)} boards to {arguments.out}.")
-    _warn(measured.warnings)
+    for warning in measured.warnings:
+        _say(f"Note: {warning}")
     if len(measured.failures) > 1:
         _say(f"{len(measured.failures)} photos could not be used:")
     for failure in measured.failures:
@@ -161,6 +160,7 @@ def _app(arguments: argparse.Namespace) -> int:
 
 
 def _wood(arguments: argparse.Namespace) -> int:
+    from grainmatch.report.measures import restate
     from grainmatch.wood.moisture import DEFAULT_ROOM
     from grainmatch.wood.movement import predict_movement_table
 
@@ -170,7 +170,7 @@ def _wood(arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(table.document())
     else:
-        print("\n".join(table.lines(arguments.units)))
+        print("\n".join(restate(line, arguments.units) for line in table.lines(arguments.units)))
     return DONE
 
 
@@ -187,133 +187,16 @@ def _buy(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-# --- parsing ---------------------------------------------------------------------------------
-
-
-class _Parser(argparse.ArgumentParser):
-    """argparse that says what is wrong and how to go on, in two sentences."""
-
-    def error(self, message: str) -> NoReturn:
-        raise UsageError(
-            f"{message[:1].upper()}{message[1:]}.", f"Run '{self.prog} --help' to see how it is used."
-        )
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = _Parser(
-        prog="grainmatch", description="Lay out boards for a table top from photos of the bench."
-    )
-    parser.add_argument("--version", action="version", version=f"grainmatch {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-
-    sheet = commands.add_parser("sheet", help="write the reference sheet to print and lay by the boards")
-    sheet.add_argument("--paper", choices=["a4", "letter"], default="a4")
-    sheet.add_argument(
-        "--number", type=int, default=0, help="sheets with different numbers may share a photo"
-    )
-    sheet.add_argument("--out", type=Path, required=True, metavar="FILE.pdf")
-    sheet.set_defaults(command=_sheet)
-
-    measure = commands.add_parser("measure", help="find and measure the boards in photos")
-    measure.add_argument(
-        "photos", type=Path, nargs="+", metavar="PHOTO", help="photos, or a folder of photos"
-    )
-    measure.add_argument(
-        "--thickness", type=_length, required=True, help="of the boards, such as 27mm or 1-1/16in"
-    )
-    measure.add_argument("--sheet-on", choices=["bench", "boards"], default="bench")
-    measure.add_argument("--species", default="", metavar="NAME")
-    measure.add_argument("--known-paper", choices=["a4", "letter"], help="scale from a plain sheet of paper")
-    measure.add_argument("--known-length", type=_length, help="scale from one board's typed length")
-    measure.add_argument("--known-width", type=_length, help="scale from one board's typed width")
-    measure.add_argument("--known-board", type=int, default=1, help="which board that is, in reading order")
-    measure.add_argument(
-        "--px-per-mm", type=_scale, help="the pictures are single faces, already cropped, at this scale"
-    )
-    measure.add_argument("--corrections", type=Path, metavar="FILE.json", help="changes made by hand")
-    measure.add_argument("--fresh", action="store_true", help="measure again what was measured before")
-    measure.add_argument("--out", type=Path, required=True, metavar="FOLDER")
-    measure.add_argument("--json", action="store_true")
-    measure.set_defaults(command=_measure)
-
-    arrange = commands.add_parser("arrange", help="search the best arrangements of measured boards")
-    arrange.add_argument("folder", type=Path, metavar="FOLDER", help="what 'measure' wrote")
-    arrange.add_argument("--top", type=_size, help="length x width, such as 1700x850mm")
-    arrange.add_argument("--best", type=_count, default=3, help="how many different proposals (default 3)")
-    arrange.add_argument("--seed", type=int, default=0)
-    arrange.add_argument("--marks", type=Path, metavar="FILE.json", help="marks of faces corrected by hand")
-    arrange.add_argument("--out", type=Path, required=True, metavar="FOLDER")
-    arrange.add_argument("--json", action="store_true")
-    arrange.set_defaults(command=_arrange)
-
-    papers = commands.add_parser("papers", help="write the papers for a layout")
-    papers.add_argument("layout", type=Path, metavar="LAYOUT.json")
-    papers.add_argument("--paper", choices=["a4", "letter"], default="a4")
-    papers.add_argument("--units", choices=["mm", "in"], default="mm")
-    papers.add_argument("--strips", action="store_true", help="add true-size edge strips")
-    papers.add_argument("--out", type=Path, required=True, metavar="FOLDER")
-    papers.set_defaults(command=_papers)
-
-    check = commands.add_parser("check", help="compare a photo of the dry fit with the layout")
-    check.add_argument("layout", type=Path, metavar="LAYOUT.json")
-    check.add_argument("photo", type=Path, metavar="PHOTO")
-    check.add_argument("--json", action="store_true")
-    check.set_defaults(command=_check)
-
-    wood = commands.add_parser("wood", help="how much a width moves over a year")
-    wood.add_argument("species", metavar="SPECIES")
-    wood.add_argument("--width", type=_length, default=1000.0)
-    wood.add_argument("--room", default="", help="such as 'heated and dry'")
-    wood.add_argument("--units", choices=["mm", "in"], default="mm")
-    wood.add_argument("--json", action="store_true")
-    wood.set_defaults(command=_wood)
-
-    buy = commands.add_parser("buy", help="how much wood to buy for a top")
-    buy.add_argument("--top", type=_size, required=True, metavar="LENGTHxWIDTH")
-    buy.add_argument("--thickness", type=_length, required=True, help="planed, as the top will be")
-    buy.add_argument("--waste", type=_percent, default=30.0, metavar="PERCENT")
-    buy.add_argument("--units", choices=["mm", "in"], default="mm")
-    buy.add_argument("--json", action="store_true")
-    buy.set_defaults(command=_buy)
-
-    app = commands.add_parser("app", help="open the app in the browser")
-    app.add_argument(
-        "--lan", action="store_true", help="let a phone on the local network in, with a passcode"
-    )
-    app.add_argument("--port", type=int, default=8501)
-    app.set_defaults(command=_app)
-    return parser
-
-
-def _length(text: str) -> float:
-    return parse_length_mm(text)
-
-
-def _size(text: str) -> tuple[float, float]:
-    return parse_size_mm(text)
-
-
-def _percent(text: str) -> float:
-    try:
-        return float(text.removesuffix("%"))
-    except ValueError:
-        raise UsageError(f"'{text[:40]}' is no share.", "Type per cent, such as 30.") from None
-
-
-def _scale(text: str) -> float:
-    try:
-        scale = float(text)
-    except ValueError:
-        scale = math.nan
-    if not 0.05 <= scale <= 200:
-        raise UsageError(f"The scale '{text}' cannot be used.", "Type pixels per millimetre, such as 5.9.")
-    return scale
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 20:
-        raise UsageError(f"'{text}' is not a number of proposals.", "Type a whole number from 1 to 20.")
-    return int(text)
+_COMMANDS: Mapping[str, Callable[[argparse.Namespace], int]] = {
+    "sheet": _sheet,
+    "measure": _measure,
+    "arrange": _arrange,
+    "papers": _papers,
+    "check": _check,
+    "wood": _wood,
+    "buy": _buy,
+    "app": _app,
+}
 
 
 # --- printing --------------------------------------------------------------------------------
@@ -342,11 +225,6 @@ class _Progress:
 
 def _say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
-
-
-def _warn(warnings: Sequence[str]) -> None:
-    for warning in warnings:
-        _say(f"Note: {warning}")
 
 
 def _print_json(document: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import shutil
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from grainmatch import cli
 from grainmatch.cli import main
 from grainmatch.model import Photo
+from grainmatch.options import make_parser
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
 from tests.phone import as_jpeg
 
@@ -190,6 +192,14 @@ def test_wrong_use_is_exit_2_in_two_sentences(
     assert what.endswith((".", "?"))
     assert how.endswith((".", "?"))
     assert list(tmp_path.iterdir()) == []
+
+
+def test_every_option_of_every_command_says_what_it_is_for() -> None:
+    (commands,) = (a for a in make_parser()._actions if isinstance(a, argparse._SubParsersAction))
+    assert commands.choices.keys() == cli._COMMANDS.keys()
+    for command in commands.choices.values():
+        assert command.description
+        assert all(action.help for action in command._actions), command.prog
 
 
 def test_a_layout_of_a_newer_version_is_refused_and_untouched(

@@ -16,7 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "grainmatch"
 FLOORS = (
     {"__main__", "__init__"},
     {"cli"},
-    {"ui"},
+    {"ui", "options"},
     {"pipeline"},
     {"search", "glueup", "report", "store"},
     {"score", "synth"},

@@ -169,7 +169,7 @@ def _remarks(wood: Species, room: Room, made_pct: float, cup_mm: float) -> tuple
         f"A loose plain-sawn board {width:g} mm wide, {pith:g} mm from the pith, cups {abs(cup_mm):.2f} mm.",
         f"With one face {ONE_SIDED_PCT:g} points drier than the other it cups "
         f"{_one_sided_cup_mm(wood, made_pct):.2f} mm: finish both faces alike.",
-        f"Along the grain it moves {_along_words(room)} in every metre: leave it out.",
+        f"Along the grain it moves {_along_words(room)} of its length: leave it out.",
         "One coefficient cannot predict one board: the range is what boards in use have shown.",
         f"The room's figures: {room.source or 'as given'}.",
         *wood.cautions,
@@ -178,9 +178,9 @@ def _remarks(wood: Species, room: Room, made_pct: float, cup_mm: float) -> tuple
 
 def _along_words(room: Room) -> str:
     low, high = predict_length_range_mm(
-        length_mm=1000.0, from_pct=room.driest.moisture_pct, to_pct=room.dampest.moisture_pct
+        length_mm=100.0, from_pct=room.driest.moisture_pct, to_pct=room.dampest.moisture_pct
     )
-    return f"{low:.1f} to {high:.1f} mm"
+    return f"{low:.2f} to {high:.2f} %"
 
 
 def _signed(change_mm: float, units: LengthUnits) -> str:
