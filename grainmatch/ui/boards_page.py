@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from typing import Any
@@ -16,7 +17,7 @@ from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
 from grainmatch.ui.hand_marks import edits_of, swap_sides, with_edits
 from grainmatch.ui.marking import show_marks
-from grainmatch.ui.measuring import show_progress, show_waiting_photos, workroom
+from grainmatch.ui.measuring import show_waiting_photos, show_work
 from grainmatch.ui.naming import rename_in_rules
 from grainmatch.ui.outlines import faces_by_photo
 from grainmatch.ui.photos_page import thumbnail
@@ -26,7 +27,7 @@ from grainmatch.ui.rack import show_rack
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
-from grainmatch.units import format_length
+from grainmatch.units import MM_PER_INCH, format_length
 from grainmatch.wood.species import find_species
 
 _SIDES: tuple[Side, Side] = ("A", "B")
@@ -45,11 +46,7 @@ def show() -> None:
                 show_way("photos", "Bring in photos")
             show_rack(job, stock)
             return
-        work = workroom().work_on(job.id)
-        if work is not None and work.busy:
-            _show_measuring(job.id)
-        else:
-            show_progress(job.id)
+        show_work(job.id)
         warnings = [desk.plain(words) for words in job.details.get("warnings", ())]
         if warnings:
             st.warning("\n".join(f"- {words}" for words in warnings) if warnings[1:] else warnings[0])
@@ -81,13 +78,6 @@ def _is_unreadable(photo: JobPhoto) -> bool:
     return photo.state == "failed" and thumbnail(photo.sha256, str(photo.path)) is None
 
 
-@st.fragment(run_every=0.7)
-def _show_measuring(job_id: str) -> None:
-    work = show_progress(job_id)
-    if work is None or not work.busy:
-        st.rerun(scope="app")
-
-
 def _show_table(stock: Stock) -> None:
     st.subheader("Sizes", anchor=False)
     st.dataframe([_row(b) for b in stock.boards], hide_index=True)
@@ -115,7 +105,7 @@ def _row(board: Board) -> dict[str, str]:
 def with_sigma(value_mm: float, sigma_mm: float) -> str:
     """A measure with its plus-minus, in the units at hand."""
     if desk.units() == "in":
-        return f'{format_length(value_mm, "in")} ± {sigma_mm / 25.4:.2f}"'
+        return f'{format_length(value_mm, "in")} ± {sigma_mm / MM_PER_INCH:.2f}"'
     return f"{value_mm:.1f} ± {max(sigma_mm, 0.1):.1f} mm"
 
 
@@ -148,16 +138,11 @@ def _show_face(job_id: str, key: object, board: Board, side: Side, read: Feature
         edits = show_marks(job_id, board, side, read, _card(key, board.id, side, _face=face, _features=read))
         tone = read.mean_lab
         marks_n = len(apply_edits(read, edits).marks)
-        marks = f"{marks_n} mark" if marks_n == 1 else f"{marks_n} marks"
         st.caption(
-            f"grain {abs(_degrees(read.mean_angle_rad)):.1f}° off the length · {_CUTS[read.cut]} · "
-            f"{marks} · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
+            f"grain {abs(math.degrees(read.mean_angle_rad)):.1f}° off the length · {_CUTS[read.cut]} · "
+            f"{desk.count(marks_n, 'mark')} · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
             f"L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
         )
-
-
-def _degrees(angle_rad: float) -> float:
-    return angle_rad * 57.29577951308232
 
 
 @st.cache_data(show_spinner=False, max_entries=64)

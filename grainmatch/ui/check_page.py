@@ -8,11 +8,10 @@ from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.check import DryFit, check_photo
 from grainmatch.report.record import layout_from_json
 from grainmatch.ui import desk
+from grainmatch.ui.photos_page import PHOTO_TYPES
 from grainmatch.ui.proposals_page import top_picture
 from grainmatch.ui.stock import Stock, read_stock
 from grainmatch.ui.ways import show_way
-
-_TYPES = ["jpg", "jpeg", "png", "heic", "heif", "webp", "tif", "tiff"]
 
 
 def show() -> None:
@@ -32,7 +31,7 @@ def show() -> None:
         st.image(top_picture(body, stock.key, _stock=stock))
         photo = st.file_uploader(
             "Photo of the boards laid out, all ends in the picture, the sheet beside them if you have it",
-            type=_TYPES,
+            type=PHOTO_TYPES,
             max_upload_size=60,
         )
         if photo is not None:

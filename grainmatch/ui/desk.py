@@ -70,7 +70,7 @@ def in_words() -> Iterator[None]:
 
 def show_error(error: GrainmatchError) -> None:
     """One sentence on what is wrong, one on what to do."""
-    st.error(f"**{_plain(error.message)}** {_plain(error.advice)}", icon=":material/error:")
+    st.error(f"**{plain(error.message)}** {plain(error.advice)}", icon=":material/error:")
 
 
 def show_header(title: str, *, about: str = "") -> Job:
@@ -79,13 +79,15 @@ def show_header(title: str, *, about: str = "") -> Job:
     if st.session_state.get(_JOB) != job.id:
         st.session_state[_JOB] = job.id
     st.title(title, anchor=False)
-    st.caption(f"Job: **{_plain(job.name)}**" + (f" · {about}" if about else ""))
+    st.caption(f"Job: **{plain(job.name)}**" + (f" · {about}" if about else ""))
     return job
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text that Markdown shows as typed: no markup, no link, no picture fetched from anywhere."""
     return _MARKUP.sub(r"\\\g<0>", " ".join(text.split()))
 
 
-plain = _plain
+def count(number: int, noun: str) -> str:
+    """`1 board`, `4 boards`."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import tempfile
 import time
-from collections.abc import Sized
 from pathlib import Path
 
 import streamlit as st
@@ -56,8 +55,8 @@ def _show_job(job: Job, *, is_current: bool) -> None:
         words.markdown(f"**{desk.plain(job.name)}**{mark}")
         begun = time.strftime("%Y-%m-%d", time.localtime(job.created_s))
         words.caption(
-            f"begun {begun} · {_count(photos, 'photo')} · {_count(boards, 'board')} · "
-            f"{_count(saved, 'saved layout')}"
+            f"begun {begun} · {desk.count(len(photos), 'photo')} · {desk.count(len(boards), 'board')} · "
+            f"{desk.count(len(saved), 'saved layout')}"
         )
         with buttons.container(horizontal=True):
             if st.button("Open", key=f"open_{job.id}", type="primary" if not is_current else "secondary"):
@@ -65,10 +64,6 @@ def _show_job(job: Job, *, is_current: bool) -> None:
                 go("proposals" if boards else "photos")
             with st.popover("More"):
                 _show_more(job)
-
-
-def _count(things: Sized, word: str) -> str:
-    return f"{len(things)} {word}" if len(things) == 1 else f"{len(things)} {word}s"
 
 
 def _show_more(job: Job) -> None:
@@ -165,7 +160,7 @@ def _show_rack() -> None:
         show_way("photos", "Bring in photos")
         return
     names = {job.id: job.name for job in shop.list_jobs()}
-    st.write(f"{len(free)} boards wait on the rack; {len(rack) - len(free)} have been used.")
+    st.write(f"On the rack: {desk.count(len(free), 'board')} free, {len(rack) - len(free)} used.")
     rows = []
     for entry in rack:
         size = _size_words(entry.set_sha256, entry.id_in_set)

@@ -38,7 +38,7 @@ def run_app(*, lan: bool = False, port: int = 8501) -> int:
     check_opencv()
     settings = dict(SETTINGS)
     address = find_lan_address() if lan else "127.0.0.1"
-    _check_port(address if lan else "127.0.0.1", port)
+    _check_port(address, port)
     if lan:
         settings |= {
             "server.address": address,

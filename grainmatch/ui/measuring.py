@@ -95,3 +95,22 @@ def show_progress(job_id: str) -> Work | None:
                 start_proposing(job_id)
             st.rerun()
     return work
+
+
+def show_work(job_id: str) -> None:
+    """As `show_progress`, looked up again by itself while work goes on; the page is shown anew at its end.
+
+    Only this part of a page is: one that refreshes itself whole could lose the press of a button.
+    """
+    work = workroom().work_on(job_id)
+    if work is not None and work.busy:
+        _show_busy(job_id)
+    else:
+        show_progress(job_id)
+
+
+@st.fragment(run_every=0.7)
+def _show_busy(job_id: str) -> None:
+    work = show_progress(job_id)
+    if work is None or not work.busy:
+        st.rerun(scope="app")

@@ -23,7 +23,7 @@ from grainmatch.ui.pricing import job_features
 from grainmatch.ui.proposals_page import top_picture
 from grainmatch.ui.stock import Stock, read_stock
 from grainmatch.ui.tools import read_tools, show_tools
-from grainmatch.ui.ways import show_way
+from grainmatch.ui.ways import go, show_way
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def _show_saved(job: Job, stock: Stock, saved: SavedLayout, wanted: PaperWish) -
             st.rerun()
         if st.button("Work on it", key=f"work_{saved.id}"):
             st.session_state["start_from"] = saved.id
-            st.switch_page(st.session_state["pages"]["top"])
+            go("top")
         with st.popover("More"):
             _show_more(job, stock, saved)
 
@@ -120,7 +120,7 @@ def _show_more(job: Job, stock: Stock, saved: SavedLayout) -> None:
             st.rerun()
     elif st.button("It is glued: take its boards off the rack", key=f"use_{saved.id}"):
         kept_n = use_up(shop, job, stock, layout)
-        st.toast(f"Its boards are off the rack; {kept_n} offcuts went back onto it.")
+        st.toast(f"Its boards are off the rack; {desk.count(kept_n, 'offcut')} went back onto it.")
         st.rerun()
     if st.button("Remove this layout", key=f"remove_{saved.id}"):
         shop.remove_layout(job.id, saved.id)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import tempfile
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -11,6 +13,7 @@ from PIL import Image
 
 from grainmatch.errors import GrainmatchError
 from grainmatch.photo.read import read_photo
+from grainmatch.photo.sheet import write_sheet
 from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
 from grainmatch.ui.door import show_phone_link
@@ -27,8 +30,10 @@ _STATE_WORDS = {
     "failed": "could not be used",
 }
 _ROLES = {"": "tell by its name", "show": "show faces", "back": "back faces", "ends": "left ends"}
-_TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp"]
+PHOTO_TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp"]
 _THUMB_PX = 360
+_NEEDS: dict[str, object] = {"thickness_mm": 27.0, "sheet_on": "bench", "species": ""}
+"""What the measuring needs to know when the job does not say."""
 
 
 def show() -> None:
@@ -51,7 +56,7 @@ def show() -> None:
 def _show_upload(job: Job) -> None:
     files = st.file_uploader(
         "Add photos",
-        type=_TYPES,
+        type=PHOTO_TYPES,
         accept_multiple_files=True,
         max_upload_size=60,
         key=f"upload_{job.id}_{st.session_state.get('upload_round', 0)}",
@@ -93,9 +98,6 @@ def _show_needs(job: Job) -> None:
         st.rerun()
 
 
-_NEEDS: dict[str, object] = {"thickness_mm": 27.0, "sheet_on": "bench", "species": ""}
-
-
 @st.fragment(run_every=2.0)
 def _show_live(job_id: str) -> None:
     """The photos, looked up every two seconds so that those from another browser appear by themselves."""
@@ -112,7 +114,7 @@ def _show_live(job_id: str) -> None:
                 _show_photo(job, photo)
     measured_n = len(desk.the_shop().list_boards(job_id))
     if measured_n:
-        show_way("boards", f"See the {measured_n} boards found")
+        show_way("boards", f"See the {desk.count(measured_n, 'board')} found")
 
 
 def _show_photo(job: Job, photo: JobPhoto) -> None:
@@ -175,11 +177,6 @@ def _show_sheet() -> None:
 
 
 def _sheet_pdf(paper: str, number: int) -> bytes:
-    import tempfile
-    from pathlib import Path
-
-    from grainmatch.photo.sheet import write_sheet
-
     with tempfile.TemporaryDirectory(prefix="grainmatch-") as folder:
         path = Path(folder) / "sheet.pdf"
         write_sheet(path, paper="letter" if paper == "letter" else "a4", number=number)

@@ -14,8 +14,8 @@ from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.comparing import compare_words
 from grainmatch.ui.measuring import (
     prepare_top,
-    show_progress,
     show_waiting_photos,
+    show_work,
     start_proposing,
     workroom,
 )
@@ -38,24 +38,10 @@ def show() -> None:
                 show_way("photos", "Bring in photos")
             return
         show_wishes(job, read_stock(shop, job).boards)
-        work = workroom().work_on(job.id)
-        if work is None and not shop.list_layouts(job.id, "proposal"):
+        if workroom().work_on(job.id) is None and not shop.list_layouts(job.id, "proposal"):
             start_proposing(job.id)
-            work = workroom().work_on(job.id)
-        if work is not None and work.busy:
-            _show_search(job.id)
-        else:
-            show_progress(job.id)
+        show_work(job.id)
         _show_proposals(job)
-
-
-# Only what is shown while work goes on is looked up again by itself: a page that refreshes itself could
-# lose the press of a button that leads to another page.
-@st.fragment(run_every=0.7)
-def _show_search(job_id: str) -> None:
-    work = show_progress(job_id)
-    if work is None or not work.busy:
-        st.rerun(scope="app")
 
 
 def _show_proposals(job: Job) -> None:

@@ -33,7 +33,7 @@ def show_redrawing(job: Job, photo: JobPhoto, name: str, faces: Sequence[FoundFa
         shapes,
         rev=round_n,
         noun="board",
-        words=f"{len(faces)} boards outlined in {name}",
+        words=f"{desk.count(len(faces), 'board')} outlined in {name}",
         key=f"outlines_{photo.sha256}",
         can_split=True,
     )

@@ -20,8 +20,6 @@ _PRESET = "wishes_preset"
 _TONES = {"even": "light and dark mixed evenly", "drift": "from light to dark", "mirror": "mirrored"}
 _SAPWOOD = {"hide": "out of sight", "balance": "balanced on both sides", "ignore": "as it comes"}
 _ARCHES = {"ignore": "as they come", "same": "all one way", "alternate": "in turns"}
-
-
 _RULES_SHOWN = ("include", "exclude", "never_side", "together")
 
 
