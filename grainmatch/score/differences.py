@@ -23,7 +23,8 @@ def describe_differences(recognitions: Sequence[Recognition], layout: Layout) ->
     """
     as_seen = _differences(list(recognitions), layout)
     walked_round = _differences([_from_the_other_side(r) for r in reversed(recognitions)], layout)
-    return walked_round if len(walked_round) < len(as_seen) else as_seen
+    lines = walked_round if len(walked_round) < len(as_seen) else as_seen
+    return [f"{line[:1].upper()}{line[1:]}." for line in lines]
 
 
 def _from_the_other_side(seen: Recognition) -> Recognition:

@@ -49,4 +49,4 @@ def _show_result(fit: DryFit) -> None:
         st.success("Every board lies as in the layout.", icon=":material/check:")
         return
     st.warning("Before the glue, look again:", icon=":material/front_hand:")
-    st.markdown("\n".join(f"- {desk.plain(line[:1].upper() + line[1:])}" for line in fit.differences))
+    st.markdown("\n".join(f"- {desk.plain(line)}" for line in fit.differences))

@@ -186,7 +186,7 @@ def right(found: Recognition, it: Lying | None) -> bool:
 def names_it(lines: list[str], sentence: str) -> bool:
     if len(lines) != 1:
         return False
-    return all(part in lines[0] for part in sentence.split("*"))
+    return all(part in lines[0].lower() for part in sentence.split("*"))
 
 
 def run(title: str, tops: list[list[Board]], mistakes_n: int, rng: np.random.Generator) -> None:

@@ -57,22 +57,22 @@ def test_each_single_mistake_is_named_and_nothing_else(seed: int) -> None:
 
     turned = list(wobble)
     turned[k] = replace(turned[k], turned=not turned[k].turned)
-    assert describe_differences(turned, layout) == [f"board {name} is turned end for end"]
+    assert describe_differences(turned, layout) == [f"Board {name} is turned end for end."]
 
     flipped = list(wobble)
     flipped[k] = replace(flipped[k], side="B" if flipped[k].side == "A" else "A")
-    assert describe_differences(flipped, layout) == [f"board {name} shows its other face"]
+    assert describe_differences(flipped, layout) == [f"Board {name} shows its other face."]
 
     swapped = list(wobble)
     swapped[k], swapped[j] = swapped[j], swapped[k]
     first, second = (clean[n].board_id for n in sorted((k, j)))
-    assert describe_differences(swapped, layout) == [f"boards {first} and {second} have changed places"]
+    assert describe_differences(swapped, layout) == [f"Boards {first} and {second} have changed places."]
 
     slid = list(wobble)
     slid[k] = replace(slid[k], centre_mm=clean[k].centre_mm - 40)
     (line,) = describe_differences(slid, layout)
-    assert line.startswith(f"board {name} is slid ")
-    assert line.endswith(" mm to the left")
+    assert line.startswith(f"Board {name} is slid ")
+    assert line.endswith(" mm to the left.")
     assert abs(float(line.split()[4]) - 40) <= 4
 
 
@@ -81,7 +81,7 @@ def test_one_board_moved_across_the_others_is_one_sentence() -> None:
     seen = lie(layout)
     moved = [*seen[1:4], seen[0], *seen[4:]]
     (line,) = describe_differences(moved, layout)
-    assert line == f"board {seen[0].board_id} lies in place 4 from the top edge instead of place 1"
+    assert line == f"Board {seen[0].board_id} lies in place 4 from the top edge instead of place 1."
 
 
 def test_unsure_means_unsure_and_missing_means_missing() -> None:
@@ -93,9 +93,9 @@ def test_unsure_means_unsure_and_missing_means_missing() -> None:
     assert "not recognised for sure" in line
     assert f"may be board {seen[2].board_id}" in line
     (gone,) = describe_differences(seen[:-1], layout)
-    assert gone == f"board {seen[-1].board_id} is not found in the photo"
+    assert gone == f"Board {seen[-1].board_id} is not found in the photo."
     stranger = [*seen[:-1], replace(seen[-1], board_id="99")]
-    assert "board 99 does not belong to this layout" in describe_differences(stranger, layout)
+    assert "Board 99 does not belong to this layout." in describe_differences(stranger, layout)
 
 
 def test_two_mistakes_are_both_named() -> None:
@@ -104,6 +104,6 @@ def test_two_mistakes_are_both_named() -> None:
     seen[0] = replace(seen[0], turned=not seen[0].turned)
     seen[3] = replace(seen[3], side="B" if seen[3].side == "A" else "A")
     assert set(describe_differences(seen, layout)) == {
-        f"board {seen[0].board_id} is turned end for end",
-        f"board {seen[3].board_id} shows its other face",
+        f"Board {seen[0].board_id} is turned end for end.",
+        f"Board {seen[3].board_id} shows its other face.",
     }
