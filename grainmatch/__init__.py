@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from grainmatch.photo.read import read_photo as read_photo
     from grainmatch.pipeline.arrange import arrange as arrange
     from grainmatch.pipeline.arrange import arrange_faces as arrange_faces
+    from grainmatch.pipeline.arrange import arrange_tops as arrange_tops
     from grainmatch.pipeline.measure import measure_boards as measure_boards
     from grainmatch.wood.cup import predict_cup_mm as predict_cup_mm
     from grainmatch.wood.moisture import equilibrium_moisture_pct as equilibrium_moisture_pct
@@ -35,6 +36,7 @@ _DOORS = {
     "Wishes": "model",
     "arrange": "pipeline.arrange",
     "arrange_faces": "pipeline.arrange",
+    "arrange_tops": "pipeline.arrange",
     "equilibrium_moisture_pct": "wood.moisture",
     "measure_boards": "pipeline.measure",
     "predict_cup_mm": "wood.cup",
