@@ -96,14 +96,12 @@ def expand_poly(poly: ArrayLike, centre: float, half: float) -> NDArray[np.float
     return out
 
 
-def fit_line(points: ArrayLike, weights: ArrayLike | None = None) -> tuple[Points, Points, float]:
+def fit_line(points: ArrayLike) -> tuple[Points, Points, float]:
     """Total least squares line: (point on it (2,), unit direction (2,), rms distance)."""
     p = np.asarray(points, dtype=np.float64)
-    w = np.ones(len(p)) if weights is None else np.asarray(weights, dtype=np.float64)
-    centre = np.average(p, axis=0, weights=w)
-    d = (p - centre) * np.sqrt(w)[:, None]
-    _, s, vt = np.linalg.svd(d, full_matrices=False)
-    rms = float(s[1] / np.sqrt(w.sum())) if len(s) > 1 else 0.0
+    centre = p.mean(axis=0)
+    _, s, vt = np.linalg.svd(p - centre, full_matrices=False)
+    rms = float(s[1] / np.sqrt(len(p))) if len(s) > 1 else 0.0
     return centre, vt[0], rms
 
 

@@ -65,15 +65,9 @@ class Grid:
         """Side of a cell."""
         return self.cell_px / self.px_per_mm
 
-    def cell_mean(self, values: NDArray[Any], weights: Floats | None = None) -> Floats:
-        """Weighted mean over each cell of (h, w) or (h, w, c) values; NaN where a cell has no weight."""
-        if weights is None:
-            return np.asarray(self.cell_sum(values) / self.cell_px**2, dtype=np.float32)
-        mass = self.cell_sum(weights)
-        lift = weights[..., None] if values.ndim == 3 else weights
-        total = self.cell_sum(values * lift)
-        mass = mass[..., None] if values.ndim == 3 else mass
-        return np.where(mass > 0, total / np.maximum(mass, 1e-9), np.nan).astype(np.float32)
+    def cell_mean(self, values: NDArray[Any]) -> Floats:
+        """Mean over each cell of (h, w) or (h, w, c) values."""
+        return np.asarray(self.cell_sum(values) / self.cell_px**2, dtype=np.float32)
 
     def columns(self, values: Floats, mask: Mask) -> Strips:
         """Values (h, w, 3) under the mask, averaged over each cell's length but not across the board."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 from grainmatch.glueup.clamps import ClampSet, plan_clamps, pressure_for_mpa
 from grainmatch.glueup.glue import (
@@ -45,15 +44,13 @@ def plan_glueup(
     *,
     tools: Tools = Tools(),  # noqa: B008 - frozen
     room: Room = DEFAULT_ROOM,
-    species: str = "",
-    species_file: Path | None = None,
 ) -> GlueUp:
     """Stages, clamps and glue for the boards of a layout, in the order of work.
 
-    species: for boards that have none. Boards much longer than the top are taken as cut to rough length
-    first. Raises LayoutError for a missing board or one ripped to nothing, WoodError for an unknown wood.
+    Boards much longer than the top are taken as cut to rough length first. Raises LayoutError for a missing
+    board or one ripped to nothing, WoodError for an unknown wood.
     """
-    laid = lay_boards(layout, boards, room=room, species=species, species_file=species_file)
+    laid = lay_boards(layout, boards, room=room)
     placed = place_top(layout, boards)
     ends = _rough_ends(placed)
     shop = _Work(laid, ends, tools)

@@ -17,6 +17,8 @@ ACROSS_PX_PER_MM = 1.2
 ALONG_PX_PER_MM = 0.7
 """Finer detail does not help to match a seam and costs time; figure is drawn out along the board."""
 LONGEST_PX = 2400
+_INSET_MM = 1.0
+"""Edges are taken so far inside the outline, where saw marks and shadows end (own choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,14 +34,11 @@ class Strip:
     px_per_mm: float
 
 
-def straighten_faces(
-    boards: Sequence[Board], *, length_mm: float | None = None, inset_mm: float = 1.0
-) -> list[Strip]:
+def straighten_faces(boards: Sequence[Board], *, length_mm: float | None = None) -> list[Strip]:
     """Every face of every board as a strip; all strips have one width in pixels.
 
-    The strips show the length_mm about the middle of each board, or the shortest board's length. The
-    edges are taken inset_mm inside the outline, where saw marks and shadows end. Boards of uneven
-    width are shown as they will be ripped: parallel, at their narrower width.
+    The strips show the length_mm about the middle of each board, or the shortest board's length. Boards
+    of uneven width are shown as they will be ripped: parallel, at their narrower width.
     """
     if not boards:
         return []
@@ -50,7 +49,7 @@ def straighten_faces(
     width_px = max(16, int(common_mm * along))
     strips = []
     for board in boards:
-        height_px = max(6, round((board.width_mm - 2 * inset_mm) * across))
+        height_px = max(6, round((board.width_mm - 2 * _INSET_MM) * across))
         for face in board.faces:
             rgb = _straighten(face, width_px, height_px, along, across)
             strips.append(Strip(board.id, face.side, rgb, along))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,13 +44,7 @@ def suggest_change(problem: Problem, placements: Sequence[Placement]) -> Change 
     return Change(_describe(table, top, best), layout, now - best_total)
 
 
-def finish_around(
-    problem: Problem,
-    locked: Mapping[int, Placement],
-    *,
-    seed: int = 0,
-    cancelled: Callable[[], bool] | None = None,
-) -> Layout:
+def finish_around(problem: Problem, locked: Mapping[int, Placement]) -> Layout:
     """The best arrangement in which each locked placement keeps its index from the top (0-based), face and
     direction. Raises LayoutError when there is none."""
     rules = list(problem.rules)
@@ -61,7 +55,7 @@ def finish_around(
         pose_cost[board, others] = np.inf
         rules.append(Rule("place", (placement.board_id,), place=place))
     fixed = replace(problem, pose_cost=pose_cost, rules=tuple(rules))
-    found = search_layouts(fixed, n_best=1, seed=seed, cancelled=cancelled)[0]
+    found = search_layouts(fixed, n_best=1)[0]
     return replace(found, proven_optimal=False, bound=None)
 
 

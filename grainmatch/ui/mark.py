@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 from PIL import Image
 
+_SIZE_PX = 64
 _TONES = ((176, 116, 72), (204, 150, 100), (158, 98, 58), (190, 132, 86))
 
 
-def draw_mark(size_px: int = 64) -> Image.Image:
+def draw_mark() -> Image.Image:
     """A square picture of four boards side by side."""
-    rows = np.arange(size_px) * len(_TONES) // size_px
-    picture = np.asarray(_TONES, dtype=np.uint8)[rows][:, None, :].repeat(size_px, axis=1)
+    rows = np.arange(_SIZE_PX) * len(_TONES) // _SIZE_PX
+    picture = np.asarray(_TONES, dtype=np.uint8)[rows][:, None, :].repeat(_SIZE_PX, axis=1)
     picture[1:][np.diff(rows) > 0] = (70, 44, 26)
     return Image.fromarray(np.ascontiguousarray(picture))

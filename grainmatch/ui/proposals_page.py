@@ -83,12 +83,12 @@ def _show_proposal(job: Job, stock: Stock, proposal: SavedLayout, layout: Layout
 
 
 @st.cache_data(show_spinner=False, max_entries=64)
-def top_picture(body: str, key: object, *, _stock: Stock, numbers: bool = True, seams: bool = True) -> bytes:
+def top_picture(body: str, key: object, *, _stock: Stock) -> bytes:
     """A layout drawn from its boards' faces, as JPEG; `key` stands for the boards."""
     layout = layout_from_json(body)
     longest = max(
         sum(_stock.by_id[p.board_id].width_mm for p in layout.placements),
         *(_stock.by_id[p.board_id].length_mm for p in layout.placements),
     )
-    rgb = draw_top(layout, _stock.boards, px_per_mm=_LONG_SIDE_PX / longest, numbers=numbers, seams=seams)
+    rgb = draw_top(layout, _stock.boards, px_per_mm=_LONG_SIDE_PX / longest)
     return to_jpeg(rgb)

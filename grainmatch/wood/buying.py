@@ -181,15 +181,13 @@ def plan_purchase(
     )
 
 
-def find_possible_tops(
-    boards: Sequence[Board], *, edge_loss_mm: float = EDGE_LOSS_MM, end_loss_mm: float = END_LOSS_MM
-) -> tuple[PossibleTop, ...]:
+def find_possible_tops(boards: Sequence[Board]) -> tuple[PossibleTop, ...]:
     """The tops a pile can make, longest first: each next one is shorter and wider.
 
     Every board counts with its narrower end less the jointing of both edges, and its length less the ends.
     """
     usable = sorted(
-        ((b.length_mm - end_loss_mm, b.width_mm - 2 * edge_loss_mm, b.id) for b in boards),
+        ((b.length_mm - END_LOSS_MM, b.width_mm - 2 * EDGE_LOSS_MM, b.id) for b in boards),
         key=lambda u: -u[0],
     )
     tops: list[PossibleTop] = []

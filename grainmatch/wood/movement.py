@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 from grainmatch.units import LengthUnits, format_inches, format_length
@@ -100,16 +99,14 @@ def predict_movement_table(
     *,
     room: Room | str = DEFAULT_ROOM,
     width_mm: float = 1000.0,
-    thickness_mm: float = 27.0,
     made_pct: float | None = None,
-    species_file: Path | None = None,
 ) -> MovementTable:
     """Width and thickness of that wood in each season of the room, for each cut.
 
     made_pct: moisture when the piece was made, None for the room's mean. Raises WoodError for an
     unknown wood or room, or an impossible number.
     """
-    wood = find_species(species, user_file=species_file)
+    wood = find_species(species)
     place = find_room(room) if isinstance(room, str) else room
     made = place.mean_moisture_pct if made_pct is None else made_pct
     rows: list[MovementRow] = []
@@ -120,7 +117,11 @@ def predict_movement_table(
                 width_mm=width_mm, species=wood, from_pct=made, to_pct=to_pct, ring_angle_deg=angle
             )
             thickness = predict_thickness_change_mm(
-                thickness_mm=thickness_mm, species=wood, from_pct=made, to_pct=to_pct, ring_angle_deg=angle
+                thickness_mm=EXAMPLE_BOARD_MM[1],
+                species=wood,
+                from_pct=made,
+                to_pct=to_pct,
+                ring_angle_deg=angle,
             )
             rows.append(
                 MovementRow(
@@ -137,7 +138,7 @@ def predict_movement_table(
             )
     cup = max((_example_cup_mm(wood, made, s.moisture_pct) for s in place.seasons), key=abs)
     return MovementTable(
-        wood, place, width_mm, thickness_mm, made, tuple(rows), cup, _remarks(wood, place, made, cup)
+        wood, place, width_mm, EXAMPLE_BOARD_MM[1], made, tuple(rows), cup, _remarks(wood, place, made, cup)
     )
 
 

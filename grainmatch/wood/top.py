@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Layout, Placement, Pose
@@ -83,15 +82,13 @@ def predict_top_year(
     boards: Sequence[Board],
     *,
     room: Room = DEFAULT_ROOM,
-    species: str = "",
-    species_file: Path | None = None,
 ) -> TopYear:
     """Width, thickness and shape of the glued top in each season of the room.
 
-    species: for boards that have none. Boards of unknown moisture count as settled at the room's mean
-    when glued. Raises LayoutError for a board that is missing, WoodError for an unknown wood.
+    Boards of unknown moisture count as settled at the room's mean when glued. Raises LayoutError for a
+    board that is missing, WoodError for an unknown wood.
     """
-    laid = lay_boards(layout, boards, room=room, species=species, species_file=species_file)
+    laid = lay_boards(layout, boards, room=room)
     seasons = tuple(_predict_season(laid, season.name, season.moisture_pct) for season in room.seasons)
     by_id = {b.id: b for b in boards}
     measured = {p.board_id: by_id[p.board_id].moisture_pct for p in layout.placements}
@@ -110,8 +107,6 @@ def lay_boards(
     boards: Sequence[Board],
     *,
     room: Room = DEFAULT_ROOM,
-    species: str = "",
-    species_file: Path | None = None,
 ) -> tuple[LaidBoard, ...]:
     """The layout's boards as wood, in order. Raises LayoutError for a board that is missing."""
     by_id: Mapping[str, Board] = {b.id: b for b in boards}
@@ -121,10 +116,7 @@ def lay_boards(
             f"Board {missing[0]} of the layout is missing." if missing else "The layout holds no boards.",
             "Open the job the layout was made from.",
         )
-    return tuple(
-        _lay_board(by_id[p.board_id], p, room.mean_moisture_pct, species, species_file)
-        for p in layout.placements
-    )
+    return tuple(_lay_board(by_id[p.board_id], p, room.mean_moisture_pct) for p in layout.placements)
 
 
 def rings_in_pose(board: Board, pose: Pose) -> tuple[Rings | None, str]:
@@ -177,11 +169,8 @@ def _read_rings(board: Board) -> tuple[Rings | None, str]:
     )
 
 
-def _lay_board(
-    board: Board, placement: Placement, mean_pct: float, species: str, species_file: Path | None
-) -> LaidBoard:
-    name = board.species or species
-    wood = find_species(name, user_file=species_file) if name else middling_species()
+def _lay_board(board: Board, placement: Placement, mean_pct: float) -> LaidBoard:
+    wood = find_species(board.species) if board.species else middling_species()
     rings, assumption = rings_in_pose(board, placement.pose)
     assumptions = [assumption] if assumption else []
     if board.moisture_pct is None:
