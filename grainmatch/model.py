@@ -411,7 +411,7 @@ class Problem:
     Exactly n_pick boards go into the top; None: as many as the target width needs, no board being
     spare. seam_look (N, P, N, P) is the same seam without wishes: 0 as if never cut, 1 like two boards
     laid together by chance; look_terms keep its shares by name. turn_of[p] is the index of pose p turned
-    end for end. rip_mm (N, P, 2) is what each pose takes off the upper and lower edge as it lies.
+    end for end.
     """
 
     board_ids: tuple[str, ...]
@@ -425,19 +425,15 @@ class Problem:
     seam_terms: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     place_value: NDArray[np.float64] | None = None
     place_weight: float = 1.0
-    place_term: str = "even_tone"
     place_plans: tuple[str, ...] = ()
     balance_load: NDArray[np.float64] | None = None
-    balance_term: str = "even_tone"
     balance_means: tuple[float, ...] = ()
     waste_per_mm: float = 0.0
     seam_look: NDArray[np.float64] | None = None
     look_terms: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     turn_of: tuple[int, ...] = ()
-    rip_mm: NDArray[np.float64] | None = None
     rules: tuple[Rule, ...] = ()
     top_mm: tuple[float, float] | None = None
-    notes: tuple[str, ...] = ()
 
 
 # --- glue-up -----------------------------------------------------------------------------------

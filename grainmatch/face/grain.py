@@ -46,12 +46,11 @@ _FIBRE_CELLS = 6.0
 @dataclass(frozen=True, eq=False)
 class Grain:
     """All (rows, columns). angle_rad: the figure; coherence 0..1; fibre_angle_rad: the fine streaks
-    between the lines; energy: squared lightness gradient above noise, per working pixel."""
+    between the lines."""
 
     angle_rad: NDArray[np.float64]
     coherence: NDArray[np.float64]
     fibre_angle_rad: NDArray[np.float64]
-    energy: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +98,6 @@ def measure_grain(lightness: Floats, grid: Grid, *, clear: Mask) -> Grain:
         angle_rad=_angle(axes),
         coherence=np.where(filled, coherence, 0.0).astype(np.float64),
         fibre_angle_rad=_fibre_angle(fine_votes, shown),
-        energy=np.maximum(long.trace, 0).astype(np.float64),
     )
 
 

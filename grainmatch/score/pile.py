@@ -167,11 +167,16 @@ def _price_cut(features: Sequence[Features]) -> Floats:
     return np.ascontiguousarray(np.broadcast_to(step[:, None, :, None], (len(value), 2, len(value), 2)))
 
 
+def _meeting_edges(upper: Floats, lower: Floats) -> tuple[Floats, Floats]:
+    """The two edges that meet at a seam, (n, 2, 1, 1) and (1, 1, n, 2), from a value an edge (n,)."""
+    above, below = np.stack([lower, upper], axis=1), np.stack([upper, lower], axis=1)
+    return above[:, :, None, None], below[None, None]
+
+
 def _price_edges(upper: Floats, lower: Floats) -> Floats:
     """Sum of the two edges that meet: (n, 2, n, 2) from a value an edge."""
-    above = np.stack([lower, upper], axis=1)
-    below = np.stack([upper, lower], axis=1)
-    return np.asarray(above[:, :, None, None] + below[None, None])
+    above, below = _meeting_edges(upper, lower)
+    return np.asarray(above + below)
 
 
 def _price_seam_knots(
@@ -232,10 +237,8 @@ def _edges_sapwood(features: Sequence[Features]) -> tuple[Floats, Floats]:
 
 def _price_sapwood_stripes(features: Sequence[Features]) -> Floats:
     """Sapwood along one side of a seam and not the other. 0..1."""
-    upper, lower = _edges_sapwood(features)
-    above = np.stack([lower, upper], axis=1)
-    below = np.stack([upper, lower], axis=1)
-    return np.asarray(np.abs(above[:, :, None, None] - below[None, None]))
+    above, below = _meeting_edges(*_edges_sapwood(features))
+    return np.asarray(np.abs(above - below))
 
 
 def _edge_sapwood(features: Features, row: int) -> float:

@@ -34,7 +34,7 @@ _EXPOSURE_SIGMA = 0.05 / np.sqrt(3)
 
 @dataclass(frozen=True, eq=False)
 class _Lesson:
-    """What was learnt at one scale: scale_d and mix (D, D) make features white, r (D,) their correlations."""
+    """What one scale taught: spread (D,) and mix (D, D) make features white, r (D,) their correlations."""
 
     spread: Floats
     mix: Floats

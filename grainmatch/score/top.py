@@ -24,8 +24,8 @@ def score_layout(problem: Problem, placements: Sequence[Placement]) -> Score:
         _add(terms, name, float(alone[board, pose].sum()))
     for name, seam in problem.seam_terms.items():
         _add(terms, name, float(seam[board[:-1], pose[:-1], board[1:], pose[1:]].sum()))
-    _add(terms, problem.place_term, place_cost(problem, board, pose))
-    _add(terms, problem.balance_term, balance_cost(problem, board))
+    _add(terms, "even_tone", place_cost(problem, board, pose))
+    _add(terms, "even_tone", balance_cost(problem, board))
     _add(terms, "waste", waste_cost(problem, board))
     look = problem.seam_cost if problem.seam_look is None else problem.seam_look
     seams = tuple(float(v) for v in look[board[:-1], pose[:-1], board[1:], pose[1:]])
@@ -52,25 +52,22 @@ def find_cards(
             raise LayoutError(f"Board {placement.board_id} is not in the pile.", "Use boards of this job.")
         board = index[placement.board_id]
         boards.append(board)
-        poses.append(_nearest_pose(problem, board, placement))
+        poses.append(_nearest_pose(problem, placement))
     return np.array(boards, dtype=np.intp), np.array(poses, dtype=np.intp)
 
 
-def _nearest_pose(problem: Problem, board: int, placement: Placement) -> int:
-    wanted, best, best_gap = placement.pose, -1, np.inf
-    for p, pose in enumerate(problem.poses):
-        if (pose.side_up, pose.turned) != (wanted.side_up, wanted.turned):
-            continue
-        gap = abs(pose.slide_mm - wanted.slide_mm)
-        if problem.rip_mm is not None:
-            gap += float(np.abs(problem.rip_mm[board, p] - placement.rip_mm).sum())
-        if gap < best_gap:
-            best, best_gap = p, gap
-    if best < 0:
+def _nearest_pose(problem: Problem, placement: Placement) -> int:
+    wanted = placement.pose
+    alike = [
+        p
+        for p, pose in enumerate(problem.poses)
+        if (pose.side_up, pose.turned) == (wanted.side_up, wanted.turned)
+    ]
+    if not alike:
         raise LayoutError(
             f"Board {placement.board_id} cannot lie with face {wanted.side_up} up.", "Choose its other face."
         )
-    return best
+    return min(alike, key=lambda p: abs(problem.poses[p].slide_mm - wanted.slide_mm))
 
 
 def plan_of_place(plan: str, n: int) -> Floats:

@@ -48,12 +48,6 @@ class Views:
     tone: tuple[Image, Image]
     texture: tuple[Image, Image]
     lab: tuple[Image, Image]
-    height_px: int
-
-    @property
-    def strips_n(self) -> int:
-        """How many strips."""
-        return len(self.lab[0])
 
     @property
     def rows_n(self) -> int:
@@ -74,7 +68,7 @@ def view_strips(pictures: Sequence[Rgb]) -> Views:
         seen = list(pool.map(lambda p: _view(p, height), pictures))
     up = [np.stack([upper[k] for upper, _ in seen]) for k in range(3)]
     low = up if level else [np.stack([lower[k] for _, lower in seen]) for k in range(3)]
-    return Views((up[0], low[0]), (up[1], low[1]), (up[2], low[2]), height)
+    return Views((up[0], low[0]), (up[1], low[1]), (up[2], low[2]))
 
 
 def _view(rgb: Rgb, height: int) -> tuple[list[Image], list[Image]]:

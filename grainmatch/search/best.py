@@ -37,9 +37,9 @@ def search_layouts(
     """The best layout first, then others that share at most half their seams with those before.
 
     The first is proven optimal when the pile allows it (`proven_optimal`), else `bound` says how much
-    better another could be. Fewer than n_best are
-    returned when there are no other choices. Same seed, same answer. Raises LayoutError when no
-    arrangement keeps the rules, and SearchCancelledError when cancelled() turns true.
+    better another could be. Fewer than n_best are returned when there are no other choices. Same seed, same
+    answer. Raises LayoutError when no arrangement keeps the rules, and SearchCancelledError when cancelled()
+    turns true.
     """
     table = open_table(problem)
 

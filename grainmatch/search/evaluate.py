@@ -97,8 +97,6 @@ def to_layout(table: Table, top: Ints, *, proven: bool, bound: float | None) -> 
     problem, cards = table.problem, table.cards
     board, pose = cards.board[top], cards.pose[top]
     rips = np.zeros((len(top), 2))
-    if problem.rip_mm is not None:
-        rips = problem.rip_mm[board, pose].copy()
     scored = score_layout(problem, _place_cards(problem, board, pose, rips))
     if problem.target_width_mm is not None:
         spare = max(0.0, float(problem.width_mm[board].sum()) - problem.target_width_mm)
