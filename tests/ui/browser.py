@@ -18,7 +18,7 @@ import pytest
 
 PROJECT = Path(__file__).parents[2]
 CHROMIUM = Path("/usr/bin/chromium")
-PATIENCE_MS = 20_000
+PATIENCE_MS = 40_000
 LAPTOP = {"width": 1366, "height": 768}
 PHONE = {"width": 390, "height": 844}
 
