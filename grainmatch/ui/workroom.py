@@ -15,15 +15,18 @@ from collections.abc import Callable, Hashable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from grainmatch.errors import GrainmatchError
 from grainmatch.model import Progress
-from grainmatch.store import JobPhoto, Shop
+from grainmatch.store import Job, JobPhoto, Shop
 from grainmatch.ui.carrying import carry_marks
 from grainmatch.ui.naming import Row, name_boards
 from grainmatch.ui.outlines import read_drawn
 from grainmatch.ui.pricing import remember_features
+
+if TYPE_CHECKING:
+    from grainmatch.pipeline.gather import Measured
 
 _PROCESSES = 2  # beside the app's own, so that pages stay quick meanwhile
 Step = Callable[["Reporter"], None]
@@ -142,21 +145,14 @@ def measure_job(shop: Shop, job_id: str, report: Progress) -> None:
 def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Progress) -> None:
     from grainmatch.pipeline.cache import usual_cache
     from grainmatch.pipeline.pile import photos_to_boards
-    from grainmatch.report.record import write_boards
 
     job = shop.read_job(job_id)
     names = working_names(photos, job.details.get("roles", {}))
     for photo in photos:
         shop.set_photo_state(job_id, photo.sha256, "measuring")
     with tempfile.TemporaryDirectory(prefix="grainmatch-") as scratch:
-        folder = Path(scratch)
-        paths = []
-        for photo in photos:
-            paths.append(folder / "photos" / names[photo.sha256])
-            paths[-1].parent.mkdir(exist_ok=True)
-            shutil.copyfile(photo.path, paths[-1])
         measured = photos_to_boards(
-            paths,
+            _lay_out(photos, names, Path(scratch) / "photos"),
             thickness_mm=float(job.details.get("thickness_mm", 27.0)),
             sheet_on=job.details.get("sheet_on", "bench"),
             species=str(job.details.get("species", "")),
@@ -166,18 +162,7 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Pro
             processes=_PROCESSES,
         )
         by_name = {name: sha256 for sha256, name in names.items()}
-        rows: list[Row] = []
-        if measured.boards:
-            write_boards(
-                folder / "set",
-                measured.boards,
-                measured.features,
-                warnings=measured.warnings,
-                pngs=measured.pngs,
-            )
-            sha256 = shop.add_set(folder / "set")
-            remember_features(str(shop.set_folder(sha256)), measured.features)
-            rows = name_boards(shop, job, measured.boards, sha256, by_name)
+        rows = _keep_set(shop, job, measured, by_name, Path(scratch) / "set") if measured.boards else []
     with shop.all_or_nothing():
         job = shop.read_job(job_id)  # marks may have been corrected meanwhile
         said = carry_marks(shop, job, measured.boards, rows, by_name)
@@ -191,6 +176,24 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Pro
     for photo in photos:
         fault = faults.get(names[photo.sha256])
         shop.set_photo_state(job_id, photo.sha256, "failed" if fault else "measured", fault or "")
+
+
+def _lay_out(photos: list[JobPhoto], names: Mapping[str, str], folder: Path) -> list[Path]:
+    """Copies of the photos under the names that say what they show."""
+    folder.mkdir()
+    return [Path(shutil.copyfile(photo.path, folder / names[photo.sha256])) for photo in photos]
+
+
+def _keep_set(
+    shop: Shop, job: Job, measured: Measured, by_name: Mapping[str, str], folder: Path
+) -> list[Row]:
+    """Keep measured boards in the shop, written to an empty folder first; returns the job's rows for them."""
+    from grainmatch.report.record import write_boards
+
+    write_boards(folder, measured.boards, measured.features, warnings=measured.warnings, pngs=measured.pngs)
+    sha256 = shop.add_set(folder)
+    remember_features(str(shop.set_folder(sha256)), measured.features)
+    return name_boards(shop, job, measured.boards, sha256, by_name)
 
 
 def working_names(photos: list[JobPhoto], roles: Mapping[str, str]) -> dict[str, str]:
