@@ -12,7 +12,7 @@ import numpy as np
 from grainmatch.board.segment import find_boards
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Layout, Photo
-from grainmatch.photo.pose import KnownBoard, SheetOn
+from grainmatch.photo.pose import KnownBoard
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.whole import rectify_top
 from grainmatch.pipeline.files import boards_folder_of
@@ -46,13 +46,11 @@ class DryFit:
         }
 
 
-def check_photo(
-    photo: Photo, layout: Layout, boards: Sequence[Board], *, sheet_on: SheetOn = "bench"
-) -> DryFit:
+def check_photo(photo: Photo, layout: Layout, boards: Sequence[Board]) -> DryFit:
     """Recognise every board in a photo of the laid-out top and say what differs from the layout.
 
-    Without a reference sheet the scale comes from the boards' own usual length. Raises PhotoError when no
-    board is found, LayoutError when the layout's boards are not among `boards`.
+    A reference sheet lies on the bench; without one the scale comes from the boards' own usual length.
+    Raises PhotoError when no board is found, LayoutError when the layout's boards are not among `boards`.
     """
     by_id = {b.id: b for b in boards}
     try:
@@ -63,7 +61,7 @@ def check_photo(
         ) from error
     thickness_mm = float(np.median([b.thickness_mm for b in planned]))
     usual = KnownBoard(length_mm=float(np.median([b.length_mm for b in planned])))
-    bench = scale_photo(photo, thickness_mm, sheet_on, usual)
+    bench = scale_photo(photo, thickness_mm, known=usual)
     outlines = find_boards(bench)
     if not outlines:
         raise no_boards(photo)

@@ -7,7 +7,6 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -210,7 +209,6 @@ def layout_to_files(
     tools: Tools | None = None,
     base: Base | None = None,
     room: Room = DEFAULT_ROOM,
-    made_on: date | None = None,
 ) -> list[Path]:
     """The papers for the clamps, the cut lists, drawings and pictures of one layout; returns the files.
 
@@ -244,7 +242,6 @@ def layout_to_files(
         features=known,
         room=room,
         strips=strips,
-        made_on=made_on,
     )
 
 

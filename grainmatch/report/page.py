@@ -18,6 +18,8 @@ MARGIN_MM = 12.0
 WORDS_MM = 3.5
 """Size of running text: 10 point."""
 LINE_STEP = 1.35
+_CELL_MM = 3.3
+"""Size of the words in a table."""
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",
@@ -121,17 +123,16 @@ def table(
     columns: Sequence[Column],
     rows: Sequence[Sequence[str]],
     *,
-    size_mm: float = 3.3,
     row_mm: float = 5.2,
 ) -> float:
     """A ruled table; a cell too long for its column is written smaller. Returns the y below it."""
     x, y = at
     total = sum(c.width_mm for c in columns)
     page.rect((x, y), (total, row_mm), colour=None, fill=PALE)
-    _row(page, (x, y + row_mm / 2), columns, [c.heading for c in columns], size_mm, bold=True)
+    _row(page, (x, y + row_mm / 2), columns, [c.heading for c in columns], bold=True)
     for row in rows:
         y += row_mm
-        _row(page, (x, y + row_mm / 2), columns, row, size_mm)
+        _row(page, (x, y + row_mm / 2), columns, row)
         page.line([(x, y + row_mm), (x + total, y + row_mm)], width_mm=0.12, colour=GREY)
     return y + row_mm
 
@@ -141,14 +142,13 @@ def _row(
     at: Point,
     columns: Sequence[Column],
     cells: Sequence[str],
-    size_mm: float,
     *,
     bold: bool = False,
 ) -> None:
     x, y = at
     for column, cell in zip(columns, cells, strict=True):
         room = column.width_mm - 2.0
-        size = size_mm * min(1.0, room / max(text_width_mm(cell, size_mm, bold=bold), 1e-6))
+        size = _CELL_MM * min(1.0, room / max(text_width_mm(cell, _CELL_MM, bold=bold), 1e-6))
         place = {"left": x + 1.0, "centre": x + column.width_mm / 2, "right": x + column.width_mm - 1.0}
         page.text((place[column.align], y), cell, size, align=column.align, bold=bold)
         x += column.width_mm
