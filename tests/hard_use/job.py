@@ -4,37 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from grainmatch.model import Board, Side
+from grainmatch.model import Board
 from grainmatch.pipeline.files import folder_to_layouts
 from grainmatch.report.record import write_boards
 from grainmatch.store import Shop, open_shop, write_archive
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
-from grainmatch.synth.cut import draw_face
-from tests.faces import straight_face
+from tests.faces import grown_board
 from tests.phone import as_jpeg
 
 TOP_MM = (280.0, 150.0)
-_SIDES: tuple[Side, Side] = ("A", "B")
 
 
 def small_boards() -> list[Board]:
     """Three short boards of two faces, at half a pixel a millimetre."""
-    boards = []
-    for number, width in enumerate((58.0, 46.0, 66.0), 1):
-        solid = grow_board(seed=number, length_mm=300.0, width_mm=width)
-        drawn = {side: draw_face(solid, side=side, px_per_mm=0.5) for side in _SIDES}
-        faces = [
-            straight_face(face.rgb, side, px_per_mm=0.5, inside=face.inside, photo="bench.jpg")
-            for side, face in drawn.items()
-        ]
-        boards.append(
-            Board(
-                id=str(number), length_mm=300.0, start_width_mm=width, end_width_mm=width, thickness_mm=27.0,
-                crook_mm=0.2, faces=tuple(faces), sigma_length_mm=0.5, sigma_width_mm=0.2,
-                species="black cherry", bark_side=solid.bark_side,
-            )
-        )  # fmt: skip
-    return boards
+    return [
+        grown_board(number, length_mm=300.0, width_mm=width, px_per_mm=0.5, photo="bench.jpg")
+        for number, width in enumerate((58.0, 46.0, 66.0), 1)
+    ]
 
 
 def write_job(folder: Path) -> tuple[Path, Path]:

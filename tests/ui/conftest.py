@@ -7,46 +7,23 @@ from pathlib import Path
 
 import pytest
 
-from grainmatch.model import Board, Side
+from grainmatch.model import Board
 from grainmatch.report.record import write_boards
 from grainmatch.store import Job, Shop
-from grainmatch.synth import grow_board
-from grainmatch.synth.cut import draw_face
-from tests.faces import straight_face
+from tests.faces import grown_board
 
 PX_PER_MM = 1.0
 LENGTH_MM = 600.0
 WIDTHS_MM = (118.0, 96.0, 131.0, 104.0)
-SIDES: tuple[Side, Side] = ("A", "B")
 
 
 @cache
 def make_boards() -> tuple[Board, ...]:
     """Four short boards with two faces each."""
-    boards = []
-    for number, width in enumerate(WIDTHS_MM, 1):
-        solid = grow_board(seed=number, length_mm=LENGTH_MM, width_mm=width)
-        drawn = {side: draw_face(solid, side=side, px_per_mm=PX_PER_MM) for side in SIDES}
-        faces = [
-            straight_face(face.rgb, side, px_per_mm=PX_PER_MM, inside=face.inside)
-            for side, face in drawn.items()
-        ]
-        boards.append(
-            Board(
-                id=str(number),
-                length_mm=LENGTH_MM,
-                start_width_mm=width,
-                end_width_mm=width,
-                thickness_mm=27.0,
-                crook_mm=0.3,
-                faces=tuple(faces),
-                sigma_length_mm=0.6,
-                sigma_width_mm=0.2,
-                species="black cherry",
-                bark_side=solid.bark_side,
-            )
-        )
-    return tuple(boards)
+    return tuple(
+        grown_board(number, length_mm=LENGTH_MM, width_mm=width, px_per_mm=PX_PER_MM)
+        for number, width in enumerate(WIDTHS_MM, 1)
+    )
 
 
 @pytest.fixture(scope="session")
