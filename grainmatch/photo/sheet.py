@@ -64,17 +64,17 @@ def charuco_board(number: int) -> cv2.aruco.CharucoBoard:
 def find_sheets(photo: Photo) -> tuple[Sheet, ...]:
     """Every reference sheet in the photo, by number, with its chessboard corners to sub-pixel.
 
-    Markers are looked for on a copy of about 3 megapixels, and when that shows no sheet at full size, then
-    at twice that: a sheet far off or seen aslant has cells of two pixels. The chessboard corners are then
-    placed at full size by matching the drawn pattern around each of them (see `_refine_corners`), so covered
-    ones drop out and a few markers are enough to start.
+    Markers are looked for on a copy of about 3 megapixels; when that shows no sheet once more and closely,
+    then at full size, then at twice that: a sheet far off or seen aslant has cells of two pixels. The
+    chessboard corners are then placed at full size by matching the drawn pattern around each of them (see
+    `_refine_corners`), so covered ones drop out and a few markers are enough to start.
     """
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     step = max(1, round(math.sqrt(grey.size / _FIND_PIXELS)))  # whole steps average fastest
-    for zoom in dict.fromkeys((1 / step, 1.0, 2.0)):
+    for zoom, windows_n in dict.fromkeys([(1 / step, 2), (1 / step, 3), (1.0, 3), (2.0, 3)]):
         if zoom > 1 and grey.size * zoom**2 > _MOST_PIXELS:
             break  # for the memory it takes
-        found = _find_markers(grey, zoom)
+        found = _find_markers(grey, zoom, windows_n)
         numbers = sorted({marker // MARKERS_N for marker in found if marker < MARKERS_N * SHEETS_N})
         sheets = tuple(s for s in (_fit_sheet(photo, grey, n, found) for n in numbers) if s is not None)
         if sheets:
@@ -87,9 +87,12 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
 
 
-def _find_markers(grey: NDArray[np.uint8], zoom: float) -> dict[int, list[Points]]:
+def _find_markers(grey: NDArray[np.uint8], zoom: float, windows_n: int) -> dict[int, list[Points]]:
     """Marker id -> of every one seen on a copy `zoom` times the size (1 / zoom or zoom whole) the corners
-    (4, 2) in full-size pixels, clockwise from top-left."""
+    (4, 2) in full-size pixels, clockwise from top-left.
+
+    Black is told from white in windows of `windows_n` sizes, 3 to 23 pixels.
+    """
     seen = grey
     if zoom < 1:
         step = round(1 / zoom)
@@ -103,7 +106,7 @@ def _find_markers(grey: NDArray[np.uint8], zoom: float) -> dict[int, list[Points
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     settings.minMarkerPerimeterRate = 4 * _LEAST_MARKER_PX / max(seen.shape)
-    settings.adaptiveThreshWinSizeStep = 20  # windows of 3 and 23; one between adds a marker in seventy
+    settings.adaptiveThreshWinSizeStep = 20 // (windows_n - 1)
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(seen)
     if ids is None:
         return {}
