@@ -12,11 +12,9 @@ from __future__ import annotations
 import argparse
 import io
 import json
-import os
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, Literal
 
 import cv2
@@ -34,6 +32,7 @@ from grainmatch.photo.pose import guess_bench
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.measure import measure_boards
 from grainmatch.synth import BoardPlace, SheetPlace, SolidBoard, aim_camera, draw_scene, grow_board
+from tests.benchmarks.shared import shared_folder
 
 Floats = NDArray[np.float64]
 BENCHES: tuple[Literal["concrete", "dark", "green", "wood"], ...] = ("concrete", "dark", "green", "wood")
@@ -77,11 +76,6 @@ class Tally:
 
 
 # --- cases -----------------------------------------------------------------------------------
-
-
-def shared_folder() -> Path:
-    """Where the scenes made beforehand lie, whether or not they are there."""
-    return Path(os.environ.get("GRAINMATCH_SHARED", Path(__file__).parents[3] / "shared"))
 
 
 def shared_cases() -> Iterator[Case]:

@@ -10,7 +10,6 @@ nothing else.
 
 from __future__ import annotations
 
-import os
 import sys
 import time
 from collections import Counter
@@ -38,6 +37,7 @@ from grainmatch.synth import (
 )
 from grainmatch.synth.bench import BenchKind
 from grainmatch.synth.cut import encode
+from tests.benchmarks.shared import shared_folder
 from tests.faces import straight_face
 from tests.score.dry_fit import lay_down
 
@@ -54,10 +54,6 @@ class Lying:
     side: Side
     turned: bool
     slide_mm: float
-
-
-def shared_folder() -> Path:
-    return Path(os.environ.get("GRAINMATCH_SHARED", Path(__file__).parents[3] / "shared"))
 
 
 def as_board(name: str, front: Rgb, back: Rgb) -> Board:

@@ -12,7 +12,6 @@ The third sees boards from aslant that mirror a lamp more and more, against thei
 from __future__ import annotations
 
 import json
-import os
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -32,8 +31,8 @@ from grainmatch.photo.read import read_photo
 from grainmatch.photo.rectify import rectify_face
 from grainmatch.synth import SheetPlace, SynthScene, aim_camera, draw_scene, grow_board
 from grainmatch.synth.bench import BenchKind
+from tests.benchmarks.shared import shared_folder
 
-SHARED = Path(os.environ.get("GRAINMATCH_SHARED", Path(__file__).parents[2] / ".." / "shared"))
 THICK_MM = 27.0
 SIZE = (2016, 1512)
 # (lamp x, y, height mm, its colour, colour of the light from all around)
@@ -43,7 +42,7 @@ STRONG = ((-1500.0, 200.0, 1100.0), (1.0, 0.8, 0.55), (0.18, 0.17, 0.16))
 
 
 def main() -> None:
-    scenes = sorted((SHARED / "scenes").glob("*.json"))
+    scenes = sorted((shared_folder() / "scenes").glob("*.json"))
     if not scenes:
         print("skipped: no photos with truth in GRAINMATCH_SHARED/scenes")
     for truth in scenes:

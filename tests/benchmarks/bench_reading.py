@@ -37,8 +37,8 @@ from tests.benchmarks.real_knots import (
     read_boxed_boards,
     read_masked_tiles,
     scale_box,
-    shared_photos,
 )
+from tests.benchmarks.shared import shared_photos
 from tests.face.marks import knot_area_mm2
 
 SIDES: tuple[Side, Side] = ("A", "B")

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import sys
 import time
 from collections import Counter
@@ -24,6 +23,7 @@ from numpy.typing import NDArray
 from grainmatch.face.endgrain import read_end, ring_angle_deg
 from grainmatch.model import EndGrain, Rgb
 from grainmatch.synth import SolidBoard, draw_end, grow_board
+from tests.benchmarks.shared import shared_folder
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,10 +51,6 @@ class Reading:
     right: bool
     error_over_sigma: float
     reason: str
-
-
-def shared_folder() -> Path:
-    return Path(os.environ.get("GRAINMATCH_SHARED", Path(__file__).parents[3] / "shared"))
 
 
 def load_discs(folder: Path) -> dict[str, tuple[Rgb, NDArray[np.uint8], NDArray[np.float64]]]:

@@ -16,7 +16,8 @@ from types import ModuleType
 import numpy as np
 
 from grainmatch.pipeline.arrange import arrange_faces
-from tests.benchmarks.strip_faces import Rgb, cut_strips, load_faces, shared_folder
+from tests.benchmarks.shared import shared_folder
+from tests.benchmarks.strip_faces import Rgb, cut_strips, load_faces
 
 KERFS_FRAC = (0.03, 0.06)
 SEEDS = (1, 2, 3)
@@ -41,9 +42,8 @@ def arrange_with_ours(strips: list[Rgb]) -> list[tuple[int, bool]]:
 
 def load_published() -> ModuleType | None:
     """The published measures, None when the shared folder is absent."""
-    folder = shared_folder()
-    path = folder / "tools" / "strips.py" if folder else None
-    if path is None or not path.is_file():
+    path = shared_folder() / "tools" / "strips.py"
+    if not path.is_file():
         return None
     spec = importlib.util.spec_from_file_location("strips", path)
     if spec is None or spec.loader is None:

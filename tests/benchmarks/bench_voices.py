@@ -18,7 +18,8 @@ from grainmatch.model import Pose, Problem
 from grainmatch.score.seam import INSIDE_SHIFTS_FRAC, VOICE_NATS, adapt_weights, measure_seams
 from grainmatch.search.best import search_layouts
 from tests.benchmarks.bench_strips import found_frac
-from tests.benchmarks.strip_faces import cut_strips, load_faces, shared_folder
+from tests.benchmarks.shared import shared_photos
+from tests.benchmarks.strip_faces import cut_strips, load_faces
 
 Floats = NDArray[np.float64]
 KERFS_FRAC = (0.03, 0.06)
@@ -96,7 +97,7 @@ def found_with(sawn: Sawn, weight: Floats) -> float:
 
 def main() -> None:
     """Print the share of true seams found, group by group."""
-    if shared_folder() is None:
+    if shared_photos() is None:
         print("skipped: the folder of shared photos is absent (set GRAINMATCH_SHARED)")
         return
     sawn = saw_faces()

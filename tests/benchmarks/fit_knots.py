@@ -41,8 +41,8 @@ from tests.benchmarks.real_knots import (
     read_masked_tiles,
     read_rgb,
     scale_box,
-    shared_photos,
 )
+from tests.benchmarks.shared import shared_photos
 
 HIDDEN_N = 32
 FOLDS_N = 5

@@ -42,8 +42,8 @@ from tests.benchmarks.real_knots import (
     read_masked_tiles,
     read_rgb,
     scale_box,
-    shared_photos,
 )
+from tests.benchmarks.shared import shared_photos
 
 FACE_MM = 125.0  # the photographs have no scale; a common width for such boards
 REAL_VOICE = 3.0  # of a line on a photograph, where one on a drawn face has 1

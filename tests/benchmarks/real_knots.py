@@ -8,7 +8,6 @@ them is named by GRAINMATCH_SHARED.
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -40,13 +39,6 @@ class LabelledFace:
     knots: tuple[Box, ...]
     others: dict[str, tuple[Box, ...]]
     mask: NDArray[np.bool_] | None = None
-
-
-def shared_photos() -> Path | None:
-    """Folder with the photographs, None when this machine has none."""
-    beside = Path(__file__).parents[2].parent / "shared"
-    folder = Path(os.environ.get("GRAINMATCH_SHARED", beside)) / "photos"
-    return folder if folder.is_dir() else None
 
 
 def read_boxed_boards(photos: Path) -> list[LabelledFace]:

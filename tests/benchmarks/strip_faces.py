@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import cv2
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.synth import draw_face, grow_board
+from tests.benchmarks.shared import shared_photos
 
 Rgb = NDArray[np.uint8]
 STRIPS_N = 6
@@ -17,27 +17,20 @@ EXPOSURE_FRAC, BLUR_PX, NOISE = 0.05, 0.8, 2.5
 _DRAWN = (("cherry", 60), ("maple", -30), ("walnut", 110), ("ash", 200), ("cherry", -80), ("maple", 50))
 
 
-def shared_folder() -> Path | None:
-    """Where the photos lie: GRAINMATCH_SHARED, or `shared` beside the checkout; None when absent."""
-    named = os.environ.get("GRAINMATCH_SHARED")
-    place = Path(named) if named else Path(__file__).parents[3] / "shared"
-    return place if (place / "photos").is_dir() else None
-
-
 def load_faces(*, for_fitting: bool = False) -> list[tuple[str, str, Rgb]]:
     """(group, name, face) with the grain along x. Fitting adds smaller cuts and other scales of each."""
-    shared = shared_folder()
+    photos = shared_photos()
     faces: list[tuple[str, str, Rgb]] = [
         ("drawn", f"{s} {k}", _draw(k, s, d)) for k, (s, d) in enumerate(_DRAWN)
     ]
-    if shared is None:
+    if photos is None:
         return faces
-    for path in sorted((shared / "photos" / "boards").glob("*.jpg")):
+    for path in sorted((photos / "boards").glob("*.jpg")):
         board = _wood_only(_read(path))
         faces.append(("board", path.stem, _middle(board, 1500)))
         if for_fitting:
             faces.append(("narrow", path.stem, board[:, board.shape[1] // 3 :][:, :800]))
-    for path in sorted((shared / "photos" / "faces").glob("*.jpg")):
+    for path in sorted((photos / "faces").glob("*.jpg")):
         face = _grain_along(_read(path))
         if face.shape[1] > 2000:
             face = _resize(face, 0.4)
@@ -52,7 +45,7 @@ def load_faces(*, for_fitting: bool = False) -> list[tuple[str, str, Rgb]]:
                 )
             )
     if for_fitting:
-        for path in sorted((shared / "photos" / "knot_masks").glob("*.jpg")):
+        for path in sorted((photos / "knot_masks").glob("*.jpg")):
             faces.append(("knots", path.stem, np.ascontiguousarray(np.rot90(_read(path)))[900:1900]))
     return faces
 
