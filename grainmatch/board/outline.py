@@ -23,7 +23,9 @@ SEAM_SIGMA_MM, UNSEEN_SEAM_SIGMA_MM = 0.3, 2.0
 may then have been taken for it (nine tenths of drawn boards' seams lie within twice that)."""
 SHADOW_MM = (6.0, 14.0)
 SHADOW_FRAC = 0.35
-"""How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits."""
+GAP_MM = 30.0
+"""How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits; and
+how far all that lies in a gap may."""
 NEAR_MM = (1.5, 1.5, 3.0, 3.0)
 """How far upper, lower, left and right edges may lie from where they were first found."""
 SETTLED_PX = 0.5
@@ -55,7 +57,8 @@ class Rough:
     """A board as first seen, in a frame along it: v = poly(u) for long edges, u = poly(v) for ends.
 
     Polynomials are highest power first. reach_mm is how far the true edges may lie from these.
-    touching: whether another board lies against the upper and the lower edge.
+    touching: whether another board lies against the upper and the lower edge; gap: whether all of a gap to
+    another board may lie between these and the true ones.
     hidden_mm: polygons on the face plane, of sheets, that no edge is read from.
     """
 
@@ -66,6 +69,7 @@ class Rough:
     right: NDArray[np.float64]
     reach_mm: tuple[float, float, float, float] = (4.0, 4.0, 8.0, 8.0)
     touching: tuple[bool, bool] = (False, False)
+    gap: tuple[bool, bool] = (False, False)
     hidden_mm: tuple[Points, ...] = ()
 
 
@@ -118,11 +122,12 @@ def _refine_edge(
     scale = bench.px_per_mm
     lean = lean_per_mm(bench, places.mean(axis=1)) @ outward
     side_px = np.maximum(lean * bench.face_height_mm, 0.0) * scale
-    # The rough edge may be that of the side's foot, or of a shadow, instead of the face.
     reach_px = reach_mm * scale
-    shadow_mm = float(np.clip(SHADOW_FRAC * bench.face_height_mm, *SHADOW_MM))
-    shadow_px = 0.0 if touching else shadow_mm * scale  # none falls where a neighbour lies
-    inward = reach_px + (float(side_px.max()) + shadow_px if first else 0.0)
+    inward = reach_px
+    if first and not touching:  # the rough edge may be that of the side's foot, or of a shadow
+        shadow_mm = float(np.clip(SHADOW_FRAC * bench.face_height_mm, *SHADOW_MM))
+        gap = along and rough.gap[int(name == "lower")]
+        inward += float(side_px.max()) + (GAP_MM if gap else shadow_mm) * scale
     inward = min(inward, max((0.7 * _least_width(edges, along) - FACE_MM) * scale, reach_px))
     outside = reach_px + float(side_px.max()) + 5.0 * scale
     light, t, face = read_strip(

@@ -15,10 +15,12 @@ from grainmatch.board.backdrop import BLACK, Backdrop, fit_backdrop
 from grainmatch.board.doubts import doubt_ends, doubt_widths
 from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
+from grainmatch.board.gaps import part_across_gaps
 from grainmatch.board.hairlines import Seam
 from grainmatch.board.neighbours import share_seams
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
+from grainmatch.board.shade import past_dark
 from grainmatch.board.stops import find_stops
 from grainmatch.geometry import Points, expand_poly, pixels_to_plane
 from grainmatch.model import Bench, Mask
@@ -32,8 +34,6 @@ SHADE = 0.25
 which a gap is darker than the lit bench."""
 FEWEST_OF_A_CURVE = 6
 """Fewer columns tell an edge's place, not its way."""
-DARK_STEP = 0.3
-"""Log light by which a board's side in shade lies below its face."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,8 @@ def find_boards(
     outlines: list[BoardOutline] = []
     for heap in heaps:
         rough = _split_heap(bench, backdrop, heap, limits)
-        outlines += share_seams(bench, rough, [refine_outline(bench, backdrop, r) for r in rough])
+        found = [refine_outline(bench, backdrop, r) for r in rough]
+        outlines += share_seams(bench, *part_across_gaps(bench, backdrop, rough, found))
     boards = [o for o in outlines if _is_board(bench, backdrop, solid, o, limits)]
     return doubt_ends(bench, doubt_widths(sort_for_reading(boards)))
 
@@ -272,11 +273,15 @@ def _pieces(
     lines = [np.zeros(n), *(s.start + s.drop * columns / n for s in seams), np.full(n, float(n_rows))]
     bands = []
     for k in range(len(lines) - 1):
-        inside = solid & (rows > lines[k]) & (rows < lines[k + 1])
+        near = slice(max(int(lines[k].min()) - 4, 0), int(lines[k + 1].max()) + 5)
+        wood, there, light = solid[near], known[near], log_light[near]
+        part = wood & (rows[near] > lines[k]) & (rows[near] < lines[k + 1])
         if k:
-            inside &= _past_dark(log_light, inside, known)
+            part &= past_dark(light, part, wood, there, rows_per_mm)
         if k + 2 < len(lines):
-            inside &= _past_dark(log_light[::-1], inside[::-1], known[::-1])[::-1]
+            part &= past_dark(light[::-1], part[::-1], wood[::-1], there[::-1], rows_per_mm)[::-1]
+        inside = np.zeros_like(solid)
+        inside[near] = part
         bands.append(inside)
     touching = [
         False,
@@ -289,27 +294,6 @@ def _pieces(
         for first, last in _runs(inside, known, limits, rows_per_mm, (high[0] - low[0]) / n):
             rough = _rough(frame, low, high, rows_per_mm, inside, known, first, last)
             yield replace(rough, touching=(touching[k], (*touching, False)[k + 1]))
-
-
-def _past_dark(log_light: NDArray[np.float32], inside: Mask, known: Mask) -> Mask:
-    """Rows from the first that is as light as the piece, below the dark side or shadow at its top.
-
-    What is printed on a sheet is neither.
-    """
-    usual = _usual_light(log_light, inside)
-    # Of the piece alone: past its ends it is dark.
-    there = inside.astype(np.float32)
-    smooth = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
-    bright = inside & ((smooth > usual - DARK_STEP) | ~known)
-    return np.asarray(np.maximum.accumulate(bright, axis=0))
-
-
-def _usual_light(log_light: NDArray[np.float32], inside: Mask) -> NDArray[np.float32]:
-    """The median of each column's light where it is inside; infinite in a column that holds nothing."""
-    ranked = np.sort(np.where(inside, log_light, np.float32(np.inf)), axis=0)
-    count, columns = inside.sum(axis=0), np.arange(inside.shape[1])
-    lower, upper = ranked[np.maximum(count - 1, 0) // 2, columns], ranked[count // 2, columns]
-    return np.asarray((lower + upper) / 2)
 
 
 def _touch(above: Mask, below: Mask, line: NDArray[np.float64], reach_rows: float) -> bool:

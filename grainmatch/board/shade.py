@@ -1,0 +1,46 @@
+"""The dark beside a piece of wood: a board's side in shade, or the shadow in a gap."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grainmatch.model import Mask
+
+DARK_STEP = 0.3
+"""Log light by which a board's side in shade lies below its face."""
+RIM_MM = 3.0
+"""How far a separator found as one line may cut into a face beside a gap that widens along it; the gap is
+wider than that, latewood is not."""
+
+
+def past_dark(
+    log_light: NDArray[np.float32], inside: Mask, solid: Mask, known: Mask, rows_per_mm: float
+) -> Mask:
+    """Rows from the first that is as light as the piece, below the dark side or shadow at its top.
+
+    log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
+    What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
+    separator cut off is not light.
+    """
+    usual = _usual_light(log_light, inside & known)
+    # Of the piece alone: past its ends it is dark.
+    there = inside.astype(np.float32)
+    smooth = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
+    bright = inside & ((smooth > usual - DARK_STEP) | ~known)
+    row, columns = np.arange(len(inside))[:, None], np.arange(inside.shape[1])
+    first = inside.argmax(axis=0)
+    dark = ((row >= first) & ~bright).argmax(axis=0)
+    again = ((row > dark) & bright).argmax(axis=0)
+    cut_off = (dark - first < RIM_MM * rows_per_mm) & (again - dark > RIM_MM * rows_per_mm)
+    bright &= (row >= dark) | ~(cut_off & solid[(first - 1).clip(0), columns])
+    return np.asarray(np.maximum.accumulate(bright, axis=0))
+
+
+def _usual_light(log_light: NDArray[np.float32], inside: Mask) -> NDArray[np.float32]:
+    """The median of each column's light where it is inside; infinite in a column that holds nothing."""
+    ranked = np.sort(np.where(inside, log_light, np.float32(np.inf)), axis=0)
+    count, columns = inside.sum(axis=0), np.arange(inside.shape[1])
+    lower, upper = ranked[np.maximum(count - 1, 0) // 2, columns], ranked[count // 2, columns]
+    return np.asarray((lower + upper) / 2)

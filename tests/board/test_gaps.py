@@ -1,0 +1,87 @@
+"""A gap taken for wood is told from boards that touch by the shade in it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from grainmatch.board.backdrop import fit_backdrop
+from grainmatch.board.frame import Frame
+from grainmatch.board.gaps import is_gap, part_across_gaps
+from grainmatch.board.outline import BoardOutline, Rough, polygon_px, refine_outline
+from grainmatch.board.shade import past_dark
+from grainmatch.geometry import pixels_to_plane
+from grainmatch.model import Bench
+from grainmatch.synth import BoardPlace, SynthScene, aim_camera, draw_scene, grow_board
+from tests.board.scenes import THICK_MM, bench_of_scene
+
+LENGTH_MM, WIDTH_MM, GAP_MM = 700.0, 110.0, 9.0
+
+
+@pytest.fixture(scope="module")
+def scene() -> SynthScene:
+    """A pale board above a dark one, whose gap a slanted view fills with the pale one's side."""
+    boards = [
+        grow_board(seed=3 + n, length_mm=LENGTH_MM, width_mm=WIDTH_MM, thickness_mm=THICK_MM, species=wood)
+        for n, wood in enumerate(("maple", "walnut"))
+    ]
+    y = (WIDTH_MM + GAP_MM) / 2
+    size = (1000, 750)
+    return draw_scene(
+        boards,
+        camera=aim_camera(size_px=size, eye_mm=(0.0, 600.0, 900.0)),
+        places=[BoardPlace((0.0, -y)), BoardPlace((0.0, y))],
+        size_px=size,
+    )
+
+
+def _board(bench: Bench, top_mm: float, bottom_mm: float) -> BoardOutline:
+    x = np.linspace(-LENGTH_MM / 2, LENGTH_MM / 2, 33)
+    upper, lower = (np.column_stack([x, np.full(33, y)]) for y in (top_mm, bottom_mm))
+    return BoardOutline(upper, lower, polygon_px(bench, upper, lower))
+
+
+def _rough(top_mm: float, bottom_mm: float, touching: tuple[bool, bool]) -> Rough:
+    upper, lower = (np.array([0.0, 0.0, y]) for y in (top_mm, bottom_mm))
+    left, right = (np.array([0.0, u]) for u in (-LENGTH_MM / 2, LENGTH_MM / 2))
+    return Rough(Frame(np.zeros(2), 0.0), upper, lower, left, right, touching=touching)
+
+
+def test_a_side_in_shade_between_two_edges_is_a_gap_and_wood_is_none(scene: SynthScene) -> None:
+    bench = bench_of_scene(scene)
+    top, half = -WIDTH_MM - GAP_MM / 2, GAP_MM / 2
+    assert is_gap(bench, _board(bench, top, -half), _board(bench, half, -top))
+    assert not is_gap(bench, _board(bench, top, -half - 30), _board(bench, -half - 15, -top))
+    assert not is_gap(bench, _board(bench, top, half - 1), _board(bench, half, -top))
+
+
+def test_boards_that_only_seemed_to_touch_get_their_own_edges(scene: SynthScene) -> None:
+    bench = bench_of_scene(scene)
+    backdrop = fit_backdrop(scene.photo.rgb, ())
+    top, half = -WIDTH_MM - GAP_MM / 2, GAP_MM / 2
+    # The seam was seen at the gap's far side.
+    rough = [_rough(top, half, (False, True)), _rough(half, -top, (True, False))]
+    outlines = [refine_outline(bench, backdrop, each) for each in rough]
+    apart, (above, below) = part_across_gaps(bench, backdrop, rough, outlines)
+    assert [each.touching for each in apart] == [(False, False)] * 2
+    for outline, truth_px in zip((above, below), scene.outlines_px, strict=True):
+        truth = pixels_to_plane(bench.camera, truth_px, THICK_MM)
+        found = np.array([outline.upper_mm[[0, -1]], outline.lower_mm[[0, -1]]])[..., 1]
+        low, high = np.sort(truth[:, 1])[[0, -1]]
+        assert found[0] == pytest.approx(low, abs=0.5)
+        assert found[1] == pytest.approx(high, abs=0.5)
+
+
+def test_a_rim_of_the_next_board_and_a_sheet_do_not_hide_the_dark_beside_a_piece() -> None:
+    light = np.full((90, 24), -0.5, np.float32)
+    light[3:20] -= 0.6  # a side in shade, past two rows of the board above
+    known = np.ones(light.shape, dtype=bool)
+    light[40:88, 12:] = 0.5  # white paper over most of a column
+    known[40:88, 12:] = False
+    solid = np.ones_like(known)
+    inside = solid.copy()
+    inside[0] = False  # the separator
+    piece = past_dark(light, inside, solid, known, rows_per_mm=1.5)
+    assert piece.argmax(axis=0) == pytest.approx(20, abs=1)
+    solid[0] = False  # bench: what begins there is the piece's own wood, whatever follows
+    assert past_dark(light, inside, solid, known, rows_per_mm=1.5).argmax(axis=0) == pytest.approx(1)
