@@ -137,10 +137,11 @@ def find_border(
     the board.
     """
     total = lines.total(say)
-    agreed = np.where(total > LEAST_SAY, lines.total(_with_foot(say / (say + PLAIN_SAY), side_px)), 0.0)
+    logs = _block_logs(light, seen)
+    agreed = lines.total(_with_foot(say / (say + PLAIN_SAY), logs, side_px))
+    agreed = np.where(total > LEAST_SAY, agreed, 0.0)
     changing = np.log(np.maximum(agreed, 1e-9)) - lines.cost()
     best = changing - COST_OF_ANYWHERE
-    logs = _block_logs(light, seen)
     told = np.asarray(seen).reshape(BLOCKS, -1).mean(axis=1) >= 0.3
     look = _face_look(logs, t_px < face_until_px, told)
     looks = [(look, 0.0)]
@@ -153,20 +154,25 @@ def find_border(
     border = best_line(lines, best, total)
     if border is None:
         return None
-    sharp = lines.total(_with_foot(say, side_px))
+    sharp = lines.total(_with_foot(say, logs, side_px))
     return best_line(lines, np.where(_apart(lines, border) <= NEAR_BORDER_PX, sharp, 0), total)
 
 
-def _with_foot(clear: Floats, side_px: Floats) -> Floats:
-    """How clear a change (blocks, n) is, joined by how clear one is where the foot of the side would be."""
+def _with_foot(clear: Floats, logs: Floats, side_px: Floats) -> Floats:
+    """How clear a change (blocks, n) is, joined by how clear one is where the foot of the side would be.
+
+    logs (blocks, n, 3) of light: a side lies in shade, so paler wood than the face is none.
+    """
     joined = clear.copy()
+    light = np.cumsum(np.pad(logs.mean(axis=2), ((0, 0), (1, 0))), axis=1)
     for b, side in enumerate(np.median(side_px.reshape(BLOCKS, -1), axis=1)):
         if side < LEAST_SIDE_PX:
             continue
         slack = round(max(0.5, 0.15 * side) / STEP_PX)
         near = sliding_window_view(np.pad(clear[b], slack), 2 * slack + 1).max(axis=1)
         step = round(side / STEP_PX)
-        joined[b, : len(near) - step] += near[step:]
+        shaded = light[b, step:-1] < light[b, : -step - 1]
+        joined[b, : len(near) - step] += near[step:] * shaded
     return joined
 
 

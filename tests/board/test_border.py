@@ -1,0 +1,38 @@
+"""Where a face ends in a strip made by hand: sapwood is still board, its own side in shade is not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from grainmatch.board.border import BLOCKS, STEP_PX, find_border, list_lines
+from grainmatch.board.edge import Strip, subdue_figure
+from grainmatch.board.edge import _block_say as block_say
+
+T_PX = np.arange(-40.0, 30.5, STEP_PX)
+SIDE_PX = 12.0
+HEARTWOOD, SAPWOOD, BENCH = np.array([1.0, 1.0, 1.0]), np.array([1.5, 1.7, 1.9]), np.array([0.25, 0.3, 0.4])
+
+
+def _border_px(sapwood_px: float, shade: float) -> float:
+    """Where the border of a board is seen whose face ends at 0, pale as sapwood over the last sapwood_px."""
+    rng = np.random.default_rng(0)
+    look = np.where((T_PX + sapwood_px > 0)[:, None], SAPWOOD, HEARTWOOD)
+    look = np.where((T_PX > 0)[:, None], shade * SAPWOOD, look)
+    look = np.where((T_PX > SIDE_PX)[:, None], BENCH, look)
+    light: NDArray[np.float32] = (look * rng.normal(1.0, 0.02, (64, len(T_PX), 1))).astype(np.float32)
+    seen, side = np.ones(64, dtype=bool), np.full(64, SIDE_PX)
+    strip = Strip(light, T_PX, side, BENCH, seen, subdue_figure(light, T_PX, -28.0))
+    lines = list_lines(T_PX, -28.0, 6.0, curved=True)
+    border = find_border(
+        block_say(strip), light, seen, BENCH, T_PX, lines, side_px=side, face_until_px=-28.0, may_pale=True
+    )
+    assert border is not None
+    assert border.at(BLOCKS) == pytest.approx(border.middle_px, abs=0.5)
+    return border.middle_px
+
+
+@pytest.mark.parametrize("sapwood_px", [6.0, SIDE_PX, 18.0])
+def test_sapwood_as_wide_as_the_side_shows_is_still_board(sapwood_px: float) -> None:
+    assert _border_px(sapwood_px, shade=0.55) == pytest.approx(0.0, abs=1.0)
