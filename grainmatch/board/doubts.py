@@ -8,13 +8,14 @@ from typing import Literal
 
 import numpy as np
 
-from grainmatch.board.outline import BoardOutline
+from grainmatch.board.outline import EDGE_SIGMA_PX, BoardOutline
 from grainmatch.geometry import plane_to_pixels
 from grainmatch.model import Bench
 
 MAY_BE_TWO = "may be two boards"
 RUNS_OUT = "{} end runs out of the picture"
 ASKEW = "{} end far out of square"
+UNEVEN = "{} end no one straight cut"
 BY_HAND = "by hand"
 WIDER_FRAC = 1.7
 WIDE_MM = 200.0
@@ -24,6 +25,9 @@ RIM_FRAC = 0.004
 """How near to the picture's rim, in shares of its long side, both corners of an end that is cut off lie."""
 ASKEW_DEG = 10.0
 """Boards are docked squarer than this (common practice, no source)."""
+UNEVEN_MM = 0.4
+"""1-sigma from its own unevenness of an end that is one saw cut, at the most: twice that of the worst of 358
+drawn ones. Where two boards make one outline, or bench was taken for wood, it is more."""
 DOUBTED = 0.5
 End = Literal["left", "right"]
 ENDS: tuple[tuple[End, int], ...] = (("left", 0), ("right", -1))
@@ -46,14 +50,15 @@ def doubt_widths(outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
 
 
 def doubt_ends(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
-    """The outlines of one photo, with a note and less confidence where the picture cuts an end off or one is
-    far out of square."""
+    """The outlines of one photo, with a note and less confidence where the picture cuts an end off, or one is
+    no one straight cut or far out of square."""
     told = []
     for outline in outlines:
         cut = [RUNS_OUT.format(end) for end, k in ENDS if _at_rim(bench, outline, k)]
         askew = [ASKEW.format(end) for end, k in ENDS if _askew_deg(outline, k) > ASKEW_DEG]
-        if cut or askew:
-            outline = replace(outline, confidence=DOUBTED, notes=(*outline.notes, *cut, *askew))
+        uneven = [UNEVEN.format(end) for end, k in ENDS if _uneven_mm(bench, outline, k) > UNEVEN_MM]
+        if cut or askew or uneven:
+            outline = replace(outline, confidence=DOUBTED, notes=(*outline.notes, *cut, *askew, *uneven))
         told.append(outline)
     return tuple(told)
 
@@ -79,6 +84,12 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
                         f"The {end} end of board {n} runs out of the picture, so its length is not all "
                         "of it; take the photo again with all ends in it."
                     )
+            elif UNEVEN.format(end) in outline.notes:
+                if MAY_BE_TWO not in outline.notes:
+                    words.append(
+                        f"The {end} end of board {n} is no one straight cut, so it may be two boards or "
+                        "partly bench; look at its picture and split it or move the corners."
+                    )
             elif ASKEW.format(end) in outline.notes:
                 words.append(
                     f"The {end} end of board {n} looks {_askew_deg(outline, k):.0f} degrees out of square; "
@@ -94,6 +105,12 @@ def _at_rim(bench: Bench, outline: BoardOutline, end: int) -> bool:
     size = np.array(bench.photo.rgb.shape[1::-1])
     rim = RIM_FRAC * size.max()
     return bool(((seen < rim).all(axis=0) | (seen > size - rim).all(axis=0)).any())
+
+
+def _uneven_mm(bench: Bench, outline: BoardOutline, end: int) -> float:
+    """1-sigma of an end (0 or -1) without what any edge may be off by."""
+    sigma = outline.sigma_mm[2] if end == 0 else outline.sigma_mm[3]
+    return float(np.sqrt(max(sigma**2 - (EDGE_SIGMA_PX / bench.px_per_mm) ** 2, 0.0)))
 
 
 def _askew_deg(outline: BoardOutline, end: int) -> float:

@@ -69,3 +69,12 @@ def test_an_end_far_out_of_square_is_told_with_its_angle_and_a_usual_one_is_not(
         lower[0, 0] -= slant_mm
         words = _told(replace(whole, lower_mm=lower))
         assert [w.startswith(told) for w in words] == [True] if told else words == ()
+
+
+def test_an_end_that_is_no_one_straight_cut_is_told_once() -> None:
+    whole = _moved(board(120), 50.0)
+    (words,) = _told(replace(whole, sigma_mm=(0.2, 0.2, 0.3, 0.9)))
+    assert words.startswith("The right end of board 1 is no one straight cut")
+    assert "split" in words
+    assert _told(replace(whole, sigma_mm=(3.0, 3.0, 0.3, 0.3))) == ()  # as sure as any end at a pixel a mm
+    assert len(_told(replace(whole, sigma_mm=(0.2, 0.2, 0.3, 0.9), notes=(MAY_BE_TWO,)))) == 1
