@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from grainmatch.board.backdrop import Backdrop
 from grainmatch.board.edge import EdgeKind, Strip, find_edge, read_strip, subdue_figure
 from grainmatch.board.frame import Frame, lean_per_mm
+from grainmatch.board.shade import shadow_reach_mm
 from grainmatch.geometry import Matrix, Points, expand_poly, plane_to_pixels
 from grainmatch.model import Bench, Mask
 
@@ -21,11 +22,8 @@ EDGE_SIGMA_PX = 0.2
 SEAM_SIGMA_MM, UNSEEN_SEAM_SIGMA_MM = 0.3, 2.0
 """What a seam between touching boards may be off by, seen as a dip of light or not: a growth ring beside it
 may then have been taken for it (nine tenths of drawn boards' seams lie within twice that)."""
-SHADOW_MM = (6.0, 14.0)
-SHADOW_FRAC = 0.35
 GAP_MM = 30.0
-"""How far a shadow taken for wood may push a rough edge out: by a share of the thickness, within limits; and
-how far all that lies in a gap may."""
+"""How far all that lies in a gap, taken for wood, may push a rough edge out."""
 NEAR_MM = (1.5, 1.5, 3.0, 3.0)
 """How far upper, lower, left and right edges may lie from where they were first found."""
 SETTLED_PX = 0.5
@@ -125,9 +123,9 @@ def _refine_edge(
     reach_px = reach_mm * scale
     inward = reach_px
     if first and not touching:  # the rough edge may be that of the side's foot, or of a shadow
-        shadow_mm = float(np.clip(SHADOW_FRAC * bench.face_height_mm, *SHADOW_MM))
         gap = along and rough.gap[int(name == "lower")]
-        inward += float(side_px.max()) + (GAP_MM if gap else shadow_mm) * scale
+        shadow_mm = GAP_MM if gap else shadow_reach_mm(bench.face_height_mm)
+        inward += float(side_px.max()) + shadow_mm * scale
     inward = min(inward, max((0.7 * _least_width(edges, along) - FACE_MM) * scale, reach_px))
     outside = reach_px + float(side_px.max()) + 5.0 * scale
     light, t, face = read_strip(

@@ -74,7 +74,7 @@ def find_seams(
     ]
     bands = sorted(bands, key=lambda s: -s.share)
     plain = sum(s.share >= PLAIN_SHARE for s in bands)
-    side_rows = np.repeat(stops.side_mm, stops.every_rows)[: len(wood)] * rows_per_mm
+    side_rows = stops.side_rows(len(wood), rows_per_mm)
     sides = find_sides(log_colours, wood & known, side_rows, length_rows=length_rows)
     found = bands[:plain] + thin + bands[plain:] + sides
     kept: list[Seam] = []

@@ -20,7 +20,7 @@ from grainmatch.board.hairlines import Seam
 from grainmatch.board.neighbours import share_seams
 from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
-from grainmatch.board.shade import past_dark
+from grainmatch.board.shade import past_dark, shadow_reach_mm
 from grainmatch.board.stops import find_stops
 from grainmatch.geometry import Points, expand_poly, pixels_to_plane
 from grainmatch.model import Bench, Mask
@@ -205,6 +205,7 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
         look_through(bench, mask.view(np.uint8), heap.frame, u[::sub], v, backdrop.scale).astype(bool)
         for mask in (heap.mask, backdrop.known)
     )
+    stops = find_stops(bench, backdrop, heap.mask, heap.frame, low, high, v)
     seams = find_seams(
         log_light,
         np.log(colours + np.float32(BLACK)),
@@ -212,11 +213,14 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
         known,
         rows_per_mm=rows_per_mm,
         length_mm=float(high[0] - low[0]),
-        stops=find_stops(bench, backdrop, heap.mask, heap.frame, low, high, v),
+        stops=stops,
         tallest_rows=int(TALLEST_GAP_MM * rows_per_mm),
         least_apart_rows=int(limits.least_width_mm * rows_per_mm),
     )
-    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams, limits)
+    seams = sorted(seams, key=lambda s: s.start + s.drop / 2)
+    shadow_rows = shadow_reach_mm(bench.face_height_mm) * rows_per_mm
+    dark_rows = [_dark_reach(s, stops.side_rows(n_rows, rows_per_mm), shadow_rows) for s in seams]
+    pieces = _pieces(heap.frame, low, high, rows_per_mm, log_light, solid, known, seams, dark_rows, limits)
     hidden = tuple(pixels_to_plane(bench.camera, s, bench.face_height_mm) for s in bench.sheet_outlines_px)
     return [replace(_slant_ends(bench, backdrop, heap.mask, piece), hidden_mm=hidden) for piece in pieces]
 
@@ -263,13 +267,13 @@ def _pieces(
     solid: Mask,
     known: Mask,
     seams: list[Seam],
+    dark_rows: list[float],
     limits: Limits,
 ) -> Iterator[Rough]:
-    """The boards between consecutive separators."""
+    """The boards between consecutive separators, from the top; dark_rows: see `_dark_reach`."""
     n_rows, n = solid.shape
     rows = np.arange(n_rows)[:, None] + 0.5
     columns = np.arange(n) + 0.5
-    seams = sorted(seams, key=lambda s: s.start + s.drop / 2)
     lines = [np.zeros(n), *(s.start + s.drop * columns / n for s in seams), np.full(n, float(n_rows))]
     bands = []
     for k in range(len(lines) - 1):
@@ -277,9 +281,16 @@ def _pieces(
         wood, there, light = solid[near], known[near], log_light[near]
         part = wood & (rows[near] > lines[k]) & (rows[near] < lines[k + 1])
         if k:
-            part &= past_dark(light, part, wood, there, rows_per_mm)
+            part &= past_dark(light, part, wood, there, rows_per_mm=rows_per_mm, most_rows=dark_rows[k - 1])
         if k + 2 < len(lines):
-            part &= past_dark(light[::-1], part[::-1], wood[::-1], there[::-1], rows_per_mm)[::-1]
+            part &= past_dark(
+                light[::-1],
+                part[::-1],
+                wood[::-1],
+                there[::-1],
+                rows_per_mm=rows_per_mm,
+                most_rows=dark_rows[k],
+            )[::-1]
         inside = np.zeros_like(solid)
         inside[near] = part
         bands.append(inside)
@@ -294,6 +305,12 @@ def _pieces(
         for first, last in _runs(inside, known, limits, rows_per_mm, (high[0] - low[0]) / n):
             rough = _rough(frame, low, high, rows_per_mm, inside, known, first, last)
             yield replace(rough, touching=(touching[k], (*touching, False)[k + 1]))
+
+
+def _dark_reach(seam: Seam, side_rows: NDArray[np.float64], shadow_rows: float) -> float:
+    """How many rows beside a separator a side in shade and a shadow may be taken for wood."""
+    middle = int(np.clip(seam.start + seam.drop / 2, 0, len(side_rows) - 1))
+    return seam.height / 2 + abs(float(side_rows[middle])) + shadow_rows
 
 
 def _touch(above: Mask, below: Mask, line: NDArray[np.float64], reach_rows: float) -> bool:

@@ -13,16 +13,31 @@ DARK_STEP = 0.3
 RIM_MM = 3.0
 """How far a separator found as one line may cut into a face beside a gap that widens along it; the gap is
 wider than that, latewood is not."""
+SHADOW_MM = (6.0, 14.0)
+SHADOW_FRAC = 0.35
+"""How far a shadow taken for wood reaches: a share of the board's thickness, within limits."""
+
+
+def shadow_reach_mm(thickness_mm: float) -> float:
+    """How far the shadow of a board may be taken for its wood."""
+    return float(np.clip(SHADOW_FRAC * thickness_mm, *SHADOW_MM))
 
 
 def past_dark(
-    log_light: NDArray[np.float32], inside: Mask, solid: Mask, known: Mask, rows_per_mm: float
+    log_light: NDArray[np.float32],
+    inside: Mask,
+    solid: Mask,
+    known: Mask,
+    *,
+    rows_per_mm: float,
+    most_rows: float,
 ) -> Mask:
     """Rows from the first that is as light as the piece, below the dark side or shadow at its top.
 
     log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
     What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
-    separator cut off is not light.
+    separator cut off is not light. All rows of a piece that is darker over more than most_rows: that is
+    heartwood beside paler sapwood.
     """
     usual = _usual_light(log_light, inside & known)
     # Of the piece alone: past its ends it is dark.
@@ -35,7 +50,11 @@ def past_dark(
     again = ((row > dark) & bright).argmax(axis=0)
     cut_off = (dark - first < RIM_MM * rows_per_mm) & (again - dark > RIM_MM * rows_per_mm)
     bright &= (row >= dark) | ~(cut_off & solid[(first - 1).clip(0), columns])
-    return np.asarray(np.maximum.accumulate(bright, axis=0))
+    past = np.asarray(np.maximum.accumulate(bright, axis=0))
+    both = past.any(axis=0)
+    if both.any() and np.median((past.argmax(axis=0) - first)[both]) > most_rows:
+        return inside
+    return past
 
 
 def _usual_light(log_light: NDArray[np.float32], inside: Mask) -> NDArray[np.float32]:

@@ -41,6 +41,10 @@ class Stops:
     inward_mm: tuple[Floats, Floats]
     every_rows: int
 
+    def side_rows(self, rows_n: int, rows_per_mm: float) -> Floats:
+        """How many rows below an edge, at each of a picture's rows, the foot of its side shows."""
+        return np.repeat(self.side_mm, self.every_rows)[:rows_n] * rows_per_mm
+
 
 def find_stops(
     bench: Bench, backdrop: Backdrop, mask: Mask, frame: Frame, low: Points, high: Points, v: Floats

@@ -81,7 +81,18 @@ def test_a_rim_of_the_next_board_and_a_sheet_do_not_hide_the_dark_beside_a_piece
     solid = np.ones_like(known)
     inside = solid.copy()
     inside[0] = False  # the separator
-    piece = past_dark(light, inside, solid, known, rows_per_mm=1.5)
+    piece = past_dark(light, inside, solid, known, rows_per_mm=1.5, most_rows=30)
     assert piece.argmax(axis=0) == pytest.approx(20, abs=1)
     solid[0] = False  # bench: what begins there is the piece's own wood, whatever follows
-    assert past_dark(light, inside, solid, known, rows_per_mm=1.5).argmax(axis=0) == pytest.approx(1)
+    piece = past_dark(light, inside, solid, known, rows_per_mm=1.5, most_rows=30)
+    assert piece.argmax(axis=0) == pytest.approx(1)
+
+
+def test_heartwood_beside_paler_sapwood_is_not_taken_for_shade() -> None:
+    light = np.full((90, 24), -0.5, np.float32)
+    light[:40] -= 0.9
+    wood = np.ones(light.shape, dtype=bool)
+    piece = past_dark(light, wood, wood, wood, rows_per_mm=1.5, most_rows=30)
+    assert piece.all()
+    shade = past_dark(light, wood, wood, wood, rows_per_mm=1.5, most_rows=45)
+    assert shade.argmax(axis=0) == pytest.approx(40, abs=1)
