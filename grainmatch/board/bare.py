@@ -12,6 +12,9 @@ _STATIONS = 65
 EDGE_SIGMA_PX = 0.5
 """How true the edge of a cropped picture is taken to be (own assumption)."""
 
+LEAST_LIGHT = 20
+"""8-bit level, brightest channel, that a quarter of a face reaches at least; below it nothing is seen."""
+
 
 def measure_bare_face(
     rgb: Rgb, inside: Mask, *, px_per_mm: float, board_id: str, thickness_mm: float, name: str = ""
@@ -25,7 +28,7 @@ def measure_bare_face(
     if not (np.isfinite(px_per_mm) and px_per_mm > 0):
         raise BoardError("The face has no scale.", "Give the pixels per millimetre, above zero.")
     columns = np.flatnonzero(inside.sum(axis=0) > 0.3 * inside.sum(axis=0).max())
-    if columns.size < 8 or not inside.any():
+    if columns.size < 8 or not inside.any() or np.percentile(rgb[inside].max(axis=1), 75) < LEAST_LIGHT:
         raise BoardError(
             f"No wood was found in {name or 'the picture'}.", "Crop it to one face on a dark ground."
         )

@@ -22,10 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from grainmatch.board.dark import find_outline_on_dark
+from grainmatch.board.bare import measure_bare_face
 from grainmatch.board.segment import find_boards
 from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.errors import GrainmatchError
+from grainmatch.face.extent import find_wood
 from grainmatch.geometry import Points, polygon_mask
 from grainmatch.model import Board, Photo
 from grainmatch.photo.pose import guess_bench
@@ -320,7 +321,9 @@ def check_real_boards() -> None:
             picture.thumbnail((REAL_LONG_SIDE_PX, REAL_LONG_SIDE_PX))
             rgb = np.pad(np.asarray(picture.convert("RGB")), ((80, 80), (80, 80), (0, 0)))
         try:
-            outline = find_outline_on_dark(rgb)
+            outline = _outline(
+                measure_bare_face(rgb, find_wood(rgb), px_per_mm=1.0, board_id="1", thickness_mm=22.0)
+            )
         except GrainmatchError as error:
             print(f"  {path.stem}: {error}")
             continue

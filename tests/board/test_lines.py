@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from grainmatch.board.dark import find_outline_on_dark
 from grainmatch.board.lines import sum_along_lines
-from grainmatch.errors import BoardError
 
 
 def test_level_and_steep_lines_are_summed() -> None:
@@ -37,22 +35,3 @@ def test_the_brightest_line_is_the_one_drawn() -> None:
 def test_columns_must_be_a_power_of_two() -> None:
     with pytest.raises(ValueError, match="power of two"):
         sum_along_lines(np.zeros((8, 12), np.float32))
-
-
-def test_outline_on_black_bridges_cracks_and_knots() -> None:
-    rng = np.random.default_rng(3)
-    rgb = rng.integers(0, 12, (300, 1200, 3)).astype(np.uint8)
-    y = np.arange(300)[:, None]
-    x = np.arange(1200)[None, :]
-    wood = (y >= 60 + 0.02 * x) & (y < 230 + 0.02 * x) & (x >= 50) & (x < 1150)
-    rgb[wood] = (190, 160, 110)
-    rgb[140:146, 200:1000] = 5  # a crack along the grain
-    rgb[70:110, 500:540] = 8  # a dark knot at the edge
-    outline = find_outline_on_dark(rgb)
-    expected = np.array([[50, 61], [1150, 83], [1150, 253], [50, 231]])
-    np.testing.assert_allclose(outline, expected, atol=2.0)
-
-
-def test_darkness_holds_no_board() -> None:
-    with pytest.raises(BoardError):
-        find_outline_on_dark(np.zeros((50, 80, 3), np.uint8))
