@@ -15,6 +15,7 @@ import json
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, Literal
 
 import cv2
@@ -173,12 +174,15 @@ def _board(
 def _lay(rng: np.random.Generator, boards: Sequence[SolidBoard], kind: str) -> tuple[list[BoardPlace], float]:
     """Places from the top down, and half the height they take."""
     gaps = [float(rng.uniform(0.2, 0.7) if kind == "touching" else rng.uniform(4, 30)) for _ in boards]
+    for above, (first, second) in enumerate(pairwise(boards)):  # no board lies through another
+        gaps[above + 1] += abs(first.crook_mm) + abs(second.crook_mm)
     total = sum(b.width_mm for b in boards) + sum(gaps[1:])
     y = -total / 2
     places: list[BoardPlace] = []
-    for board, gap in zip(boards, gaps, strict=True):
-        y += gap if places else 0.0
-        yaw = 0.0 if kind == "touching" else float(rng.uniform(-1, 1)) * min(0.8, gap / 40)
+    for k, board in enumerate(boards):
+        y += gaps[k] if places else 0.0
+        least = min(gaps[max(k, 1) : k + 2], default=30.0)
+        yaw = 0.0 if kind == "touching" else float(rng.uniform(-1, 1)) * min(0.8, least / 40)
         places.append(BoardPlace((float(rng.uniform(-12, 12)), y + board.width_mm / 2), yaw))
         y += board.width_mm
     return places, total / 2
