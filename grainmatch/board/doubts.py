@@ -28,6 +28,8 @@ ASKEW_DEG = 10.0
 UNEVEN_MM = 0.4
 """1-sigma from its own unevenness of an end that is one saw cut, at the most: twice that of the worst of 358
 drawn ones. Where two boards make one outline, or bench was taken for wood, it is more."""
+SEVERAL = 3
+"""So many outlines with uneven ends are told in one sentence, of the bench."""
 DOUBTED = 0.5
 End = Literal["left", "right"]
 ENDS: tuple[tuple[End, int], ...] = (("left", 0), ("right", -1))
@@ -69,6 +71,12 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
     whole: whether the photo should show all of its boards, and not a part of a long one.
     """
     words = []
+    ragged = _are_mostly_uneven(outlines)
+    if ragged:
+        words.append(
+            "Most boards seem to have ragged ends, so the bench may look too much like the wood; check every "
+            "outline, or lay the boards on a cloth of another colour and take the photo again."
+        )
     for n, outline in enumerate(outlines, 1):
         if any(note.endswith(BY_HAND) for note in outline.notes):
             continue
@@ -85,7 +93,7 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
                         "of it; take the photo again with all ends in it."
                     )
             elif UNEVEN.format(end) in outline.notes:
-                if MAY_BE_TWO not in outline.notes:
+                if MAY_BE_TWO not in outline.notes and not ragged:
                     words.append(
                         f"The {end} end of board {n} is no one straight cut, so it may be two boards or "
                         "partly bench; look at its picture and split it or move the corners."
@@ -96,6 +104,12 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
                     "look at its picture and move the corner if it is not."
                 )
     return tuple(words)
+
+
+def _are_mostly_uneven(outlines: Sequence[BoardOutline]) -> bool:
+    """Whether most of several outlines have an end that is no one straight cut."""
+    uneven = [any(UNEVEN.format(end) in o.notes for end, _ in ENDS) for o in outlines]
+    return len(uneven) >= SEVERAL and sum(uneven) > len(uneven) / 2
 
 
 def _at_rim(bench: Bench, outline: BoardOutline, end: int) -> bool:

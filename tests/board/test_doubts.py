@@ -35,12 +35,12 @@ def test_usual_wide_and_lone_boards_and_those_looked_at_are_not_doubted() -> Non
     assert tell_doubts([looked_at]) == ()
 
 
-def _told(outline: BoardOutline, *, whole: bool = True) -> tuple[str, ...]:
-    """Of a board seen straight from above at one pixel a millimetre, in a photo of 1600 x 900 pixels."""
+def _told(*outlines: BoardOutline, whole: bool = True) -> tuple[str, ...]:
+    """Of boards seen straight from above at one pixel a millimetre, in a photo of 1600 x 900 pixels."""
     camera = Camera(1000.0, (0.0, 0.0), 0.0, np.eye(3), np.array([0.0, 0.0, 1000.0]))
     photo = Photo("bench.jpg", np.zeros((900, 1600, 3), dtype=np.uint8), None, "")
     bench = Bench(photo, camera, 0.0, flat_light(photo), 1.0, 0.001, "a test")
-    return tell_doubts(doubt_ends(bench, [outline]), whole=whole)
+    return tell_doubts(doubt_ends(bench, outlines), whole=whole)
 
 
 def _moved(outline: BoardOutline, by_mm: float) -> BoardOutline:
@@ -78,3 +78,12 @@ def test_an_end_that_is_no_one_straight_cut_is_told_once() -> None:
     assert "split" in words
     assert _told(replace(whole, sigma_mm=(3.0, 3.0, 0.3, 0.3))) == ()  # as sure as any end at a pixel a mm
     assert len(_told(replace(whole, sigma_mm=(0.2, 0.2, 0.3, 0.9), notes=(MAY_BE_TWO,)))) == 1
+
+
+def test_ragged_ends_of_most_boards_are_told_once_of_the_bench() -> None:
+    ragged = replace(_moved(board(120), 50.0), sigma_mm=(0.2, 0.2, 0.9, 0.9))
+    straight = replace(ragged, sigma_mm=(0.2, 0.2, 0.2, 0.2))
+    (words,) = _told(ragged, straight, ragged)
+    assert "too much like the wood" in words
+    assert "another colour" in words
+    assert len(_told(ragged, straight, straight)) == 2
