@@ -62,7 +62,8 @@ class Page:
 
     def tags(self) -> list[str]:
         """What is written on the boards in the large view, first to last."""
-        return [t.strip() for t in self.page.locator(".board .tag").all_text_contents()]
+        in_words = "tags => tags.map(t => [...t.children].map(part => part.textContent).join(' '))"
+        return list(self.page.locator(".board .tag").evaluate_all(in_words))
 
     def wait_for_tags(self, tags: list[str]) -> None:
         """Wait until the boards lie like this."""
@@ -307,6 +308,11 @@ def test_the_top_is_changed_by_finger_on_a_phone(phone: Any, served: tuple[Serve
     start = open_top(view, server)
     wide = view.page.evaluate("() => document.documentElement.scrollWidth")
     assert wide <= PHONE["width"], "nothing sticks out sideways"
+    whole = """boards => boards.every(board => {
+        const [lies, tag] = [board, board.querySelector('.tag')].map(x => x.getBoundingClientRect());
+        return tag.left >= lies.left - 1 && tag.right <= lies.right + 1;
+    })"""
+    assert view.page.locator(".board").evaluate_all(whole), "a 6 cut off looks like a 5"
     grips = view.page.locator(".board .grip")
     grips.first.scroll_into_view_if_needed()
     first, last = grips.first.bounding_box(), grips.last.bounding_box()

@@ -78,7 +78,8 @@ export default function ({ parentElement: root, data, setStateValue }) {
     img.style.width = `${b.length_mm * s.scale}px`; img.style.height = `${b.width_mm * s.scale}px`;
     const shift = ((i.rip_mm[1] - i.rip_mm[0]) / 2) * s.scale;
     img.style.transform = `translate(-50%, -50%) ${s.upright ? `translateX(${shift}px) rotate(-90deg)` : `translateY(${shift}px)`} rotate(${i.turned ? 180 : 0}deg)`;
-    n.querySelector(".tag").textContent = `${b.label} ${i.side}${i.turned ? " ↻" : ""}${i.locked ? " 🔒" : ""}`;
+    const parts = [b.label, i.side, i.turned ? "↻" : "", i.locked ? "🔒" : ""].filter(Boolean);
+    n.querySelector(".tag").replaceChildren(...parts.map(words => Object.assign(make("span"), { textContent: words })));
     n.classList.toggle("picked", s.picked === i.id);
     n.classList.toggle("carried", s.carried?.id === i.id);
     n.tabIndex = (s.picked ?? s.items[0].id) === i.id ? 0 : -1;
