@@ -11,9 +11,9 @@ from grainmatch.model import Board, Face, Mask, Rgb
 _STATIONS = 65
 EDGE_SIGMA_PX = 0.5
 """How true the edge of a cropped picture is taken to be (own assumption)."""
-
 LEAST_LIGHT = 20
-"""8-bit level, brightest channel, that a quarter of a face reaches at least; below it nothing is seen."""
+"""8-bit level, brightest channel, that a quarter of a face reaches at least; below it nothing is seen (own
+choice)."""
 
 
 def measure_bare_face(
@@ -28,7 +28,7 @@ def measure_bare_face(
     if not (np.isfinite(px_per_mm) and px_per_mm > 0):
         raise BoardError("The face has no scale.", "Give the pixels per millimetre, above zero.")
     columns = np.flatnonzero(inside.sum(axis=0) > 0.3 * inside.sum(axis=0).max())
-    if columns.size < 8 or not inside.any() or np.percentile(rgb[inside].max(axis=1), 75) < LEAST_LIGHT:
+    if columns.size < 8 or not inside.any() or _is_dark(rgb, inside):
         raise BoardError(
             f"No wood was found in {name or 'the picture'}.", "Crop it to one face on a dark ground."
         )
@@ -51,6 +51,11 @@ def measure_bare_face(
         sigma_length_mm=float(sigma_mm),
         sigma_width_mm=float(sigma_mm),
     )
+
+
+def _is_dark(rgb: Rgb, inside: Mask) -> bool:
+    brightest = np.maximum(np.maximum(rgb[..., 0], rgb[..., 1]), rgb[..., 2])
+    return bool(np.percentile(brightest[inside], 75) < LEAST_LIGHT)
 
 
 def _trace_edges(inside: Mask, columns: np.ndarray[tuple[int], np.dtype[np.int64]]) -> tuple[Points, Points]:

@@ -71,14 +71,14 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
     whole: whether the photo should show all of its boards, and not a part of a long one.
     """
     words = []
-    ragged = _are_mostly_uneven(outlines)
+    ragged = _are_mostly_uneven([o for o in outlines if not _is_by_hand(o)])
     if ragged:
         words.append(
             "Most boards seem to have ragged ends, so the bench may look too much like the wood; check every "
             "outline, or lay the boards on a cloth of another colour and take the photo again."
         )
     for n, outline in enumerate(outlines, 1):
-        if any(note.endswith(BY_HAND) for note in outline.notes):
+        if _is_by_hand(outline):
             continue
         if MAY_BE_TWO in outline.notes:
             words.append(
@@ -104,6 +104,11 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
                     "look at its picture and move the corner if it is not."
                 )
     return tuple(words)
+
+
+def _is_by_hand(outline: BoardOutline) -> bool:
+    """Whether the maker looked at it and corrected it."""
+    return any(note.endswith(BY_HAND) for note in outline.notes)
 
 
 def _are_mostly_uneven(outlines: Sequence[BoardOutline]) -> bool:

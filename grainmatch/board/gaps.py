@@ -14,10 +14,11 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from grainmatch.board.backdrop import BLACK, Backdrop
-from grainmatch.board.edge import LINEAR, SIDE_LIGHT
+from grainmatch.board.backdrop import Backdrop
+from grainmatch.board.edge import SIDE_LIGHT
 from grainmatch.board.frame import Frame, lean_per_mm, look
-from grainmatch.board.outline import BoardOutline, Rough, refine_outline
+from grainmatch.board.outline import TOUCHES, BoardOutline, Rough, refine_outline
+from grainmatch.board.stops import LOG_LIGHT
 from grainmatch.geometry import Points
 from grainmatch.model import Bench
 
@@ -27,7 +28,6 @@ LEAST_SHADED = 0.8
 FACE_MM = (2.0, 10.0)
 """How far inside its edge a face is read."""
 PLACES = 48
-LOG_LIGHT = np.log(LINEAR + np.float32(BLACK))
 
 
 def part_across_gaps(
@@ -39,7 +39,7 @@ def part_across_gaps(
     """
     as_first, found = list(rough), list(outlines)
     for k, n in pairwise(range(len(found))):
-        seen = "lower" in "".join(found[k].notes) and "upper" in "".join(found[n].notes)
+        seen = TOUCHES.format("lower") in found[k].notes and TOUCHES.format("upper") in found[n].notes
         if not (as_first[k].touching[1] and as_first[n].touching[0]) or seen:
             continue
         apart = (

@@ -15,6 +15,7 @@ from grainmatch.board.shade import shadow_reach_mm
 from grainmatch.geometry import Matrix, Points, expand_poly, plane_to_pixels
 from grainmatch.model import Bench, Mask
 
+TOUCHES = "{} edge touches a neighbour"
 STATIONS = 64
 END_STATIONS = 32
 EDGE_SIGMA_PX = 0.2
@@ -90,7 +91,7 @@ def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutli
         plain = kinds[name] == "step" and not touching.get(name, False)
         if not plain or sigmas[name] * bench.px_per_mm > SETTLED_PX:
             refine(name, reach_mm, first=False)
-    notes = tuple(f"{name} edge touches a neighbour" for name in edges if kinds[name] == "seam")
+    notes = tuple(TOUCHES.format(name) for name in edges if kinds[name] == "seam")
     return _close(bench, rough.frame, edges, sigmas, notes)
 
 

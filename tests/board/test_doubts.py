@@ -87,3 +87,5 @@ def test_ragged_ends_of_most_boards_are_told_once_of_the_bench() -> None:
     assert "too much like the wood" in words
     assert "another colour" in words
     assert len(_told(ragged, straight, straight)) == 2
+    looked_at = replace(ragged, notes=("outline by hand",))
+    assert _told(looked_at, looked_at, looked_at) == ()
