@@ -31,9 +31,9 @@ def compare_layouts(first: Layout, other: Layout) -> list[str]:
     for name in sorted(names, key=lambda n: -abs(change[n])):
         words = TERM_WORDS.get(name, name.replace("_", " ") + " is better")
         if change[name] < -telling:
-            lines.append(f"Gains: {words} ({change[name]:+.2f}).")
+            lines.append(f"Better than the first: {words} ({change[name]:+.2f}).")
         elif change[name] > telling:
-            lines.append(f"Gives up: in the first, {words} ({change[name]:+.2f}).")
+            lines.append(f"The first is better: {words} ({change[name]:+.2f}).")
     mine, its = {p.board_id for p in first.placements}, {p.board_id for p in other.placements}
     if its - mine:
         lines.append(
