@@ -207,20 +207,21 @@ class _Progress:
 
     def __init__(self) -> None:
         self._at_s = -math.inf
+        self._said = ""
         self._terminal = sys.stderr.isatty()
 
     def __call__(self, done: int, total: int, text: str) -> None:
         now_s = time.monotonic()
-        if not self._terminal and done < total and now_s - self._at_s < 0.5:
-            return
         line = f"[{done}/{total}] {text}" if total else text
+        if line == self._said or (not self._terminal and done < total and now_s - self._at_s < 0.5):
+            return
         if not self._terminal:
             _say(line)
         else:
             room = shutil.get_terminal_size().columns - 1
             ending = "\n" if done == total else ""
             print(f"\r{line[:room]:<{room}}", end=ending, file=sys.stderr, flush=True)
-        self._at_s = now_s
+        self._at_s, self._said = now_s, line
 
 
 def _say(text: str) -> None:
