@@ -29,6 +29,10 @@ SHADOW_STRAY = 0.1
 colours."""
 SMOOTH_PX = 2.5
 LEAST_TINT = 2.0
+PALE, PLAINLY_PALE = 3.3, 4.2
+LEAST_PLAINLY = 0.2
+"""How far paler wood must differ from the bench in lightness and colour together, over some pixels, and how
+far in what share of an area at the least, so that a pale plank or the texture of a bench does not."""
 ROUNDING_N = 2.0
 BLACK = 0.01
 DARKNESS_STEP = 0.02
@@ -70,14 +74,18 @@ class Backdrop:
         """True where the photo is not bench, lit or shaded.
 
         Judged at two scales: sharply, and over some pixels together, where the bench's own texture and noise
-        average out and smaller differences count.
+        average out and smaller differences count. There, what is paler than the bench and of another colour
+        too stands out by both together: no shadow is pale.
         """
         least = max(LEAST_TINT, self._count / float(self.spread[1:].min()))
         away, allowed = self._tint(self.departure)
         sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
-        away, allowed = self._tint(np.asarray(cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)))
+        smooth: Any = cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)
+        away, allowed = self._tint(smooth)
         usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         plain = away > np.maximum(max(least, 6.0 * usual), allowed)
+        both = cv2.magnitude(away, np.maximum(smooth[..., 0], 0)) * (away > np.maximum(3.0 * usual, allowed))
+        plain |= _grow(both > PALE, both > PLAINLY_PALE)
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
@@ -122,6 +130,14 @@ class Backdrop:
         shifts = [logs[:, k] - logs[:, k + 1] - (logs[0, k] - logs[0, k + 1]) for k in (0, 1)]
         steps = np.arange(0.0, float(darkness[-1]), DARKNESS_STEP)
         return np.column_stack([np.interp(steps, darkness, s) for s in shifts]).astype(np.float32)
+
+
+def _grow(low: Mask, high: Mask) -> Mask:
+    """The connected areas of low (h, w) of which enough is high."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(low.astype(np.uint8))
+    enough = np.bincount(labels[high], minlength=count) > LEAST_PLAINLY * stats[:, cv2.CC_STAT_AREA]
+    enough[0] = False
+    return np.asarray(enough[labels])
 
 
 def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:

@@ -55,6 +55,9 @@ FAR_STEP_PX = 5.0
 """Steps nearer to each other than the one are one step; farther apart than the other they are placed one by
 one."""
 AGREED_WITHIN_PX = 1.25
+LEAST_TOLD = 0.35
+"""How near to the curve that fits all of them single stations are placed, and what share of them must be for
+their places to count."""
 RIDGE = 1e-3
 OUT_OF_REACH = 1e9
 SEAM_REACH_PX = 4.0
@@ -279,6 +282,8 @@ def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> Edge
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
     place, least, bend = _parabola_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
     weight = np.sqrt(bend / np.maximum(least, 1e-6))
+    if np.isfinite(place[strip.seen]).mean() < LEAST_TOLD:  # another step close by draws them past it
+        place, doubt = agreed, float(np.hypot(doubt, AGREED_WITHIN_PX))
     offset = start + place - back
     offset[~strip.seen] = np.nan
     doubt = float(np.hypot(doubt, close / 12**0.5))  # either step may have been taken for both
