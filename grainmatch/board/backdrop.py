@@ -29,10 +29,11 @@ SHADOW_STRAY = 0.1
 colours."""
 SMOOTH_PX = 2.5
 LEAST_TINT = 2.0
+PALE_TINT = 0.05
 PALE, PLAINLY_PALE = 3.3, 4.2
 LEAST_PLAINLY = 0.2
-"""How far paler wood must differ from the bench in lightness and colour together, over some pixels, and how
-far in what share of an area at the least, so that a pale plank or the texture of a bench does not."""
+"""By how much log colour ratio paler wood must differ from the bench, over some pixels, how far in lightness
+and colour together, and how far in what share of an area at the least: more than a pale plank does."""
 ROUNDING_N = 2.0
 BLACK = 0.01
 DARKNESS_STEP = 0.02
@@ -77,14 +78,17 @@ class Backdrop:
         average out and smaller differences count. There, what is paler than the bench and of another colour
         too stands out by both together: no shadow is pale.
         """
-        least = max(LEAST_TINT, self._count / float(self.spread[1:].min()))
+        coarse = self._count / float(self.spread[1:].min())
+        least = max(LEAST_TINT, coarse)
         away, allowed = self._tint(self.departure)
         sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
         smooth: Any = cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)
         away, allowed = self._tint(smooth)
         usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         plain = away > np.maximum(max(least, 6.0 * usual), allowed)
-        both = cv2.magnitude(away, np.maximum(smooth[..., 0], 0)) * (away > np.maximum(3.0 * usual, allowed))
+        least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
+        tinted = away > np.maximum(least_tint, allowed)
+        both = cv2.magnitude(away, np.maximum(smooth[..., 0], 0)) * tinted
         plain |= _grow(both > PALE, both > PLAINLY_PALE)
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
