@@ -30,7 +30,7 @@ colours."""
 SMOOTH_PX = 2.5
 LEAST_TINT = 2.0
 PALE_TINT = 0.05
-PALE, PLAINLY_PALE = 3.3, 4.2
+PALE, PLAINLY_PALE = 2.8, 4.0
 LEAST_PLAINLY = 0.2
 """By how much log colour ratio paler wood must differ from the bench, over some pixels, how far in lightness
 and colour together, and how far in what share of an area at the least: more than a pale plank does."""
@@ -69,6 +69,12 @@ class Backdrop:
     def lightness(self) -> Field:
         """How far each place's lightness (h, w) departs from the bench's."""
         return self.departure[..., 0]
+
+    @property
+    def tint(self) -> Field:
+        """How far each place's log colour ratios (h, w) are from the bench's."""
+        red_green, green_blue = (self.departure[..., k] * np.float32(self.spread[k]) for k in (1, 2))
+        return np.asarray(cv2.magnitude(red_green, green_blue))
 
     @cached_property
     def stands_out(self) -> Mask:

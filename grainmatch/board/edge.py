@@ -64,6 +64,8 @@ SEAM_REACH_PX = 4.0
 MOST_SEAM_BEND_PX = 4.0
 SAME_PX = 3.0
 MERGED_PX = 2.5
+PLAIN_SHARE = 0.5
+LEAST_READ_PX = 2.0
 LEAST_DIP = 0.05
 WIDEST_DIP_PX = 3.0
 CLIP_DIP = 0.1
@@ -141,20 +143,30 @@ def find_edge(
     found = _find_line(strip, least_t_px, most_t_px, touching, curved)
     if touching:
         seam = _seam_edges(strip, list_lines(strip.t_px, -SEAM_REACH_PX, SEAM_REACH_PX, curved=curved))
-        if seam is not None and (found is None or _is_rather(strip, seam, found[0])):
+        if seam is not None and (found is None or _is_rather(strip, seam, found.line)):
             return seam
     if found is None:
         return EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
-    return _fit_steps(strip, *found)
+    return _fit_steps(strip, found)
 
 
 # --- which line is the edge --------------------------------------------------------------------
 
 
+@dataclass(frozen=True, eq=False)
+class _Steps:
+    """The line along which the face ends, gap_px (stations,) to the next step outward (0 when none), and what
+    it is; clear_px: how far from the line, inward and beyond the gap, light changes along no other line."""
+
+    line: Line
+    gap_px: Floats
+    kind: EdgeKind
+    clear_px: tuple[float, float] = (np.inf, np.inf)
+
+
 def _find_line(
     strip: Strip, least_t_px: float, most_t_px: float, touching: bool, curved: bool
-) -> tuple[Line, Floats, EdgeKind] | None:
-    """(the face's edge, distance (stations,) to the next step outward (0 when none), what it is)."""
+) -> _Steps | None:
     lines = list_lines(strip.t_px, least_t_px, most_t_px, curved=curved)
     say = _block_say(strip)
     edge = find_border(
@@ -172,11 +184,12 @@ def _find_line(
         return None
     side = float(np.median(strip.side_px))
     if touching or side < LEAST_SIDE_PX:  # a neighbour hides the side
-        return edge, np.full(len(strip.light), 0.0 if touching else max(side, 0.0)), "step"
+        return _Steps(edge, np.full(len(strip.light), 0.0 if touching else max(side, 0.0)), "step")
     beyond = list_lines(
         strip.t_px, edge.middle_px - 1.5 * side, edge.middle_px + 1.5 * side + 2, curved=curved
     )
-    return _with_side(strip, edge, _along_with(beyond, beyond.total(say), edge), side)
+    others = _along_with(beyond, beyond.total(say), edge)
+    return _keep_clear(_with_side(strip, edge, others, side), [edge, *others])
 
 
 def _along_with(lines: Lines, total: Field, edge: Line) -> list[Line]:
@@ -197,24 +210,34 @@ def _along_with(lines: Lines, total: Field, edge: Line) -> list[Line]:
     return found[1:]
 
 
-def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> tuple[Line, Floats, EdgeKind]:
+def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> _Steps:
     """The edge and how far on the foot of the board's own side lies, or the neighbour that hides it."""
     slack = max(1.2, 0.15 * side_px)
     stations = len(strip.light)
     gaps = {c.middle_px - edge.middle_px: c for c in others}
     feet = [g for g in gaps if abs(g - side_px) <= slack]
     if feet:
-        return edge, _as_side(strip, max(feet, key=lambda g: gaps[g].say)), "side"
+        return _Steps(edge, _as_side(strip, max(feet, key=lambda g: gaps[g].say)), "side")
     inner = [g for g in gaps if abs(g + side_px) <= slack and gaps[g].say > 0.35 * edge.say]
     if _bench_beyond(strip, edge, side_px):  # face and side look alike: the border was the foot
         if inner:
             face = gaps[max(inner, key=lambda g: gaps[g].say)]
-            return face, _as_side(strip, edge.middle_px - face.middle_px), "side"
-        return replace(edge, middle_px=edge.middle_px - side_px), strip.side_px, "foot"
-    nearer = [g for g in gaps if 1.5 < g < side_px and gaps[g].say >= 0.5 * edge.say]
-    if nearer:
-        return edge, np.maximum(gaps[min(nearer)].at(stations) - edge.at(stations), 0.0), "side"
-    return edge, strip.side_px, "side"
+            return _Steps(face, _as_side(strip, edge.middle_px - face.middle_px), "side")
+        return _Steps(replace(edge, middle_px=edge.middle_px - side_px), strip.side_px, "foot")
+    plain = [g for g in gaps if g > 1.5 and gaps[g].say >= PLAIN_SHARE * edge.say]
+    if plain:  # the foot is hidden, or in a shadow as dark as the side
+        next_px = gaps[min(plain)].at(stations) - edge.at(stations)
+        return _Steps(edge, np.maximum(next_px, 0.0), "side")
+    return _Steps(edge, strip.side_px, "side")
+
+
+def _keep_clear(steps: _Steps, lines: list[Line]) -> _Steps:
+    """The steps, with how far light may be read to place them: up to other plain lines."""
+    gap = float(np.median(steps.gap_px))
+    away = [c.middle_px - steps.line.middle_px for c in lines if c.say >= PLAIN_SHARE * steps.line.say]
+    inward = [-a for a in away if a < -MERGED_PX]
+    outward = [a - gap for a in away if a > gap + MERGED_PX]
+    return replace(steps, clear_px=(min(inward, default=np.inf), min(outward, default=np.inf)))
 
 
 def _as_side(strip: Strip, gap_px: float) -> Floats:
@@ -266,18 +289,19 @@ def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
 # --- where exactly ------------------------------------------------------------------------------
 
 
-def _fit_steps(strip: Strip, line: Line, gap_px: Floats, kind: EdgeKind) -> EdgeFind:
+def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     """Station by station least squares of blurred steps with free levels, near the chosen line."""
+    gap_px, kind = steps.gap_px, steps.kind
     far = gap_px > FAR_STEP_PX
     back = np.where(far, gap_px, 0.0) if kind == "foot" else np.zeros_like(gap_px)
-    start = line.at(len(strip.light)) + back
+    start = steps.line.at(len(strip.light)) + back
     gap = np.where(far, 0.0, gap_px)
     # Two steps close together were found as one line, which may be the outer of them.
     close = float(np.median(gap)) if kind == "side" else 0.0
     close = close if close < MERGED_PX else 0.0
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
     blur = np.full(len(start), _fit_blur(strip, start, shifts, gap))
-    cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)))
+    cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)), steps.clear_px)
     agreed, doubt = _agreed_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
     place, least, bend = _parabola_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
@@ -312,11 +336,12 @@ def _misfits(
     gap_px: Floats,
     blur_px: Floats,
     stations: NDArray[np.intp],
+    clear_px: tuple[float, float] = (np.inf, np.inf),
 ) -> Floats:
     """Mean squared rest (k, shifts) of blurred steps at start + shift (and gap_px on), levels free.
 
     Only for the stations listed (k,), each with a blur of its own; the same samples serve all shifts, which
-    are evenly spaced.
+    are evenly spaced. Light is read no nearer than its blur to other lines, clear_px inward and outward.
     """
     start_px, gap_px = start_px[stations], gap_px[stations]
     reach = 2.5 + blur_px + float(np.abs(shifts).max())
@@ -325,7 +350,8 @@ def _misfits(
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, len(strip.t_px) - n)
     index = first[:, None] + np.arange(n)
     t = strip.t_px[index] - start_px[:, None]
-    within = (t >= -reach[:, None]) & (t <= (gap_px + reach)[:, None])
+    inward, outward = (np.minimum(reach, np.maximum(c - 1.5 * blur_px, LEAST_READ_PX)) for c in clear_px)
+    within = (t >= -inward[:, None]) & (t <= (gap_px + outward)[:, None])
     y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
     use = within[:, None, :]
     step = _steps(t, shifts, blur_px)
@@ -465,7 +491,7 @@ def _is_rather(strip: Strip, seam: EdgeFind, edge: Line) -> bool:
     at = np.rint((np.nan_to_num(seam.offset_px) - strip.t_px[0]) / STEP_PX).astype(int)
     middle = at.reshape(BLOCKS, -1).mean(axis=1).astype(int)[:, None] + np.arange(-2, 5)
     say = np.take_along_axis(_block_say(strip), middle.clip(0, len(strip.t_px) - 1), axis=1)
-    return float(say.max(axis=1).mean()) >= 0.5 * edge.say
+    return float(say.max(axis=1).mean()) >= PLAIN_SHARE * edge.say
 
 
 def _wedge(width: Floats, seen: Mask) -> Floats:

@@ -30,6 +30,7 @@ MOST_SLOPE = 0.025
 LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
 DEEP = 0.5
+BARE, LEAST_DARK_SHARE = 1.0, 0.6
 SHALLOW_SLOPE = 0.008
 WEDGE_SHARE, WEDGE_SLOPE, WEDGE_TALLEST = 0.95, 0.014, 32
 WEDGE_DEPTHS = (0.12, 0.28)
@@ -37,7 +38,7 @@ WEDGE_DEPTHS = (0.12, 0.28)
 LOWEST_BAND = 4
 LEAST_SHALLOW = 8
 """Log light by which a band is darker than the boards, and the slopes allowed: a band of heartwood or of
-latewood is shallow, and slants."""
+latewood is shallow, and slants. Where no bench shows, more of the columns must agree on it."""
 
 
 def find_seams(
@@ -90,6 +91,8 @@ def find_seams(
 def _is_separator(seam: Seam, light: Field, wood: Mask, length_rows: float) -> bool:
     """Whether a dark band or a gap is deep and level enough to lie between boards."""
     depth = _band_depth(seam, light, wood)
+    if depth < BARE and seam.share < LEAST_DARK_SHARE:
+        return False
     slope = abs(seam.drop) / length_rows
     if depth >= DEEP:
         return slope <= MOST_SLOPE

@@ -30,8 +30,9 @@ TALLEST_GAP_MM = 40.0
 TOUCHING_MM = 2.5
 WIDEST_FLAW_MM = 15.0
 SHADE = 0.25
-"""How near to a seam boards come that touch, how wide wood of the bench's own colour may be, and log light by
-which a gap is darker than the lit bench."""
+MOST_TINT = 0.5
+"""How near to a seam boards come that touch, how wide wood of the bench's own colour may be, log light by
+which a gap is darker than the lit bench, and log colour ratio of wood to wood of one board at the most."""
 FEWEST_OF_A_CURVE = 6
 """Fewer columns tell an edge's place, not its way."""
 
@@ -122,8 +123,8 @@ def _find_heaps(bench: Bench, backdrop: Backdrop, solid: Mask, limits: Limits) -
 def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
     """What stands out, with the sheets that mostly lie among boards filled in.
 
-    Also filled: narrow stretches inside that look like the lit bench, such as sapwood of its very colour.
-    Between boards they would lie in shade.
+    Also filled: narrow stretches inside that look like the lit bench, such as sapwood of its very colour, if
+    the wood beside them is not of quite another colour. Between boards they would lie in shade.
     """
     solid = backdrop.stands_out & backdrop.known
     wide = 2 * int(WIDEST_FLAW_MM / px_mm / 2) + 1
@@ -131,7 +132,11 @@ def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
     opened = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((wide, wide), np.uint8))
     lit = backdrop.lightness * np.float32(backdrop.spread[0]) > -SHADE
-    solid |= closed.astype(bool) & lit & backdrop.known
+    sure = cv2.erode(opened, np.ones((5, 5), np.uint8)).astype(bool)
+    least_tint = cv2.erode(
+        np.where(sure, backdrop.tint, np.float32(np.inf)), np.ones((wide + 4, wide + 4), np.uint8)
+    )
+    solid |= closed.astype(bool) & lit & backdrop.known & (least_tint < MOST_TINT)
     count, labels = cv2.connectedComponents((~backdrop.known).astype(np.uint8))
     for k in range(1, count):
         sheet = (labels == k).astype(np.uint8)
