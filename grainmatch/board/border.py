@@ -9,10 +9,11 @@ counts that changes it much and lies near where the look of the face ends.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -78,6 +79,11 @@ class Lines:
     first: int
     sags_px: Floats
     shift: NDArray[np.intp]
+
+    def near(self, middle_px: float) -> Lines:
+        """Those whose middles lie within NEAR_BORDER_PX of a place on one of them."""
+        rows = np.flatnonzero(np.abs(self.t_px - middle_px) <= NEAR_BORDER_PX)
+        return replace(self, t_px=self.t_px[rows], first=self.first + int(rows[0]))
 
     def cost(self) -> Field:
         """What speaks against lines (drops, sags, 1) askew or bent, in logs."""
@@ -154,8 +160,10 @@ def find_border(
     border = best_line(lines, best, total)
     if border is None:
         return None
-    sharp = lines.total(_with_foot(say, logs, side_px))
-    return best_line(lines, np.where(_apart(lines, border) <= NEAR_BORDER_PX, sharp, 0), total)
+    near = lines.near(border.middle_px)
+    sharp = near.total(_with_foot(say, logs, side_px))
+    there = total[..., near.first - lines.first :][..., : len(near.t_px)]
+    return best_line(near, np.where(_apart(near, border) <= NEAR_BORDER_PX, sharp, 0), there)
 
 
 def _with_foot(clear: Floats, logs: Floats, side_px: Floats) -> Floats:
@@ -163,14 +171,14 @@ def _with_foot(clear: Floats, logs: Floats, side_px: Floats) -> Floats:
 
     logs (blocks, n, 3) of light: a side lies in shade, so paler wood than the face is none.
     """
+    sides = np.median(side_px.reshape(BLOCKS, -1), axis=1)
+    if sides.max() < LEAST_SIDE_PX:
+        return clear
     joined = clear.copy()
     light = np.cumsum(np.pad(logs.mean(axis=2), ((0, 0), (1, 0))), axis=1)
-    for b, side in enumerate(np.median(side_px.reshape(BLOCKS, -1), axis=1)):
-        if side < LEAST_SIDE_PX:
-            continue
-        slack = round(max(0.5, 0.15 * side) / STEP_PX)
-        near = sliding_window_view(np.pad(clear[b], slack), 2 * slack + 1).max(axis=1)
-        step = round(side / STEP_PX)
+    for b in np.flatnonzero(sides >= LEAST_SIDE_PX):
+        slack, step = round(max(0.5, 0.15 * sides[b]) / STEP_PX), round(sides[b] / STEP_PX)
+        near = np.asarray(cv2.dilate(clear[b : b + 1], np.ones((1, 2 * slack + 1), np.uint8)))[0]
         shaded = light[b, step:-1] < light[b, : -step - 1]
         joined[b, : len(near) - step] += near[step:] * shaded
     return joined
@@ -216,7 +224,7 @@ def _face_look(logs: Floats, inner: Mask, told: Mask) -> _Look:
     rest = (face - middle)[told].reshape(-1, 3)
     spread = rest.T @ rest / max(len(rest), 1) + STEADY[0] ** 2 + STEADY[1] ** 2 * np.eye(3)
     off = logs - middle
-    strange = np.einsum("bnc,cd,bnd->bn", off, np.linalg.inv(spread), off)
+    strange = (off @ np.linalg.inv(spread) * off).sum(axis=2)
     return _Look(off, middle[:, 0], np.clip(1 - strange / STRANGE, -1, 1))
 
 

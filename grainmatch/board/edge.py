@@ -133,7 +133,7 @@ def subdue_figure(light: Field, t_px: Floats, wood_until_px: float) -> Field:
     step = step[np.abs(step).max(axis=1) < 0.5]
     spread = step.T @ step / max(len(step), 1) + LEAST_FIGURE**2 * np.eye(3)
     values, axes = np.linalg.eigh(spread)
-    return np.asarray(light @ (axes / np.sqrt(values)), dtype=np.float32)
+    return np.asarray(cv2.transform(light, (axes / np.sqrt(values)).T), dtype=np.float32)
 
 
 def find_edge(
@@ -353,14 +353,10 @@ def _misfits(
     inward, outward = (np.minimum(reach, np.maximum(c - 1.5 * blur_px, LEAST_READ_PX)) for c in clear_px)
     within = (t >= -inward[:, None]) & (t <= (gap_px + outward)[:, None])
     y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
-    use = within[:, None, :]
-    step = _steps(t, shifts, blur_px)
-    inner = (1 - step) * use
-    if gap_px.max() < NO_GAP_PX:
-        basis = [inner, step * use]
-    else:
-        outer = _steps(t - gap_px[:, None], shifts, blur_px) * use
-        basis = [inner, outer, use - inner - outer]
+    use = within[:, None, :].astype(np.float64)
+    basis = [use, _steps(t, shifts, blur_px) * use]
+    if gap_px.max() >= NO_GAP_PX:
+        basis.append(_steps(t - gap_px[:, None], shifts, blur_px) * use)
     rests = (y**2).sum(axis=(1, 2))[:, None] - _explained(basis, y)
     return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
 
@@ -378,13 +374,13 @@ def _steps(t_px: Floats, shifts: Floats, blur_px: Floats) -> Floats:
 
 
 def _explained(basis: list[Floats], y: Floats) -> Floats:
-    """Sum of squares (stations, shifts) of y (stations, n, 3) that bases (stations, shifts, n) explain.
+    """Sum of squares (stations, shifts) of y (stations, n, 3) that bases (stations, shifts or 1, n) explain.
 
     Least squares with a little ridge, by elimination of so few unknowns for all stations and shifts at once.
     """
     right = [b @ y for b in basis]
     gram = [[np.einsum("skn,skn->sk", p, q) for q in basis[: i + 1]] for i, p in enumerate(basis)]
-    explained = np.zeros(right[0].shape[:2])
+    explained = np.zeros(right[-1].shape[:2])
     for i, row in enumerate(gram):
         row[i] = row[i] + RIDGE
     for i in range(len(basis)):
@@ -400,27 +396,26 @@ def _explained(basis: list[Floats], y: Floats) -> Floats:
 def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> tuple[Floats, float]:
     """For each station the shift on the gentle curve that all of them together fit best (cost clipped), and
     the doubt that another valley of the cost leaves, px."""
-    told = np.flatnonzero(seen)
-    excess = cost[told] - cost[told].min(axis=1, keepdims=True)
-    excess = np.minimum(excess, np.median(excess.max(axis=1)))
+    excess = cost - cost.min(axis=1, keepdims=True)
+    excess = np.minimum(excess, np.median(excess[seen].max(axis=1))) * seen[:, None]
     curves, index = _gentle_curves(tuple(shifts), len(cost))
-    along = excess[np.arange(len(told)), index[:, told]]
+    along = np.take(excess, index)
     ways = along.sum(axis=1).reshape(len(shifts), -1)
     best_way = ways.argmin(axis=1) + np.arange(len(shifts)) * ways.shape[1]
     best = int(ways.min(axis=1).argmin())
-    return np.asarray(curves[best_way[best]]), _doubt(along[best_way], shifts, best)
+    return np.asarray(curves[best_way[best]]), _doubt(along[best_way][:, seen], shifts, best)
 
 
 @lru_cache(maxsize=4)
 def _gentle_curves(shifts: tuple[float, ...], stations: int) -> tuple[Floats, NDArray[np.intp]]:
-    """Every gentle curve (shifts * ways, stations) about each of the evenly spaced shifts, and which of them
-    lies nearest to it at each station."""
+    """Every gentle curve (shifts * ways, stations) about each of the evenly spaced shifts, and where in a table
+    (stations, shifts) the shift nearest to it at each station stands."""
     x = (np.arange(stations) + 0.5) / stations - 0.5
     drops, sags = np.arange(-2.0, 2.1, 0.5), np.arange(-1.0, 1.1, 0.5)
     bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x
     curves = (np.array(shifts)[:, None, None, None] + bend).reshape(-1, stations)
-    index = np.rint((curves - shifts[0]) / (shifts[1] - shifts[0])).astype(np.intp)
-    return curves, index.clip(0, len(shifts) - 1)
+    nearest = np.rint((curves - shifts[0]) / (shifts[1] - shifts[0])).astype(np.intp).clip(0, len(shifts) - 1)
+    return curves, nearest + np.arange(stations) * len(shifts)
 
 
 def _doubt(along: Floats, shifts: Floats, best: int) -> float:

@@ -43,10 +43,9 @@ def look(bench: Bench, image: NDArray[Any], points_mm: Points, scale: float = 1.
 
     scale: image pixels per photo pixel, for images smaller than the photo.
     """
-    m = plane_homography(bench.camera, bench.face_height_mm).astype(np.float32)
+    m = _to_image(bench, scale).astype(np.float32)
     x, y = points_mm[..., 0].astype(np.float32), points_mm[..., 1].astype(np.float32)
-    homogeneous = [row[0] * x + row[1] * y + row[2] for row in m]
-    return _sample(bench, image, homogeneous, scale)
+    return _sample(bench, image, [row[0] * x + row[1] * y + row[2] for row in m], scale)
 
 
 def look_along(
@@ -58,7 +57,7 @@ def look_along(
     scale: float = 1.0,
 ) -> NDArray[Any]:
     """As `look`, at steps_mm (w,) from each of starts_mm (h, 2) on the face plane along a unit vector."""
-    m = plane_homography(bench.camera, bench.face_height_mm)
+    m = _to_image(bench, scale)
     start = (starts_mm @ m[:, :2].T + m[:, 2]).T.astype(np.float32)
     along = np.outer(m[:, :2] @ way, steps_mm).astype(np.float32)
     return _sample(bench, image, [s[:, None] + a for s, a in zip(start, along, strict=True)], scale)
@@ -77,19 +76,29 @@ def look_through(
     return look_along(bench, image, starts, frame.axes[0], u, scale)
 
 
+def _to_image(bench: Bench, scale: float) -> NDArray[np.float64]:
+    """The 3x3 map from mm on the face plane to an image's pixels without lens, counted from its middle."""
+    x, y = bench.camera.centre_px
+    centred = np.array([[scale, 0, -scale * x], [0, scale, -scale * y], [0, 0, 1]])
+    return np.asarray(centred @ plane_homography(bench.camera, bench.face_height_mm))
+
+
 def _sample(bench: Bench, image: NDArray[Any], homogeneous: list[NDArray[Any]], scale: float) -> NDArray[Any]:
-    """The image where a camera without lens would see places given in homogeneous pixels, three of (h, w)."""
-    # In float32: this runs over millions of points, and 1e-3 px is enough.
+    """The image at places given in homogeneous pixels from its middle, three of (h, w), by `_to_image`."""
+    # In float32 and in place: this runs over millions of points, and 1e-3 px is enough.
     camera = bench.camera
-    depth = 1 / homogeneous[2]
-    px, py = homogeneous[0] * depth, homogeneous[1] * depth
+    px, py, depth = homogeneous
+    px /= depth
+    py /= depth
     if camera.k1:
-        dx, dy = px - np.float32(camera.centre_px[0]), py - np.float32(camera.centre_px[1])
-        bend = np.float32(camera.k1 / camera.focal_px**2) * (dx * dx + dy * dy)
-        px += dx * bend
-        py += dy * bend
-    k = np.float32(scale)
-    px, py = px * k - np.float32(0.5), py * k - np.float32(0.5)
+        bend = px * px
+        bend += py * py
+        bend *= np.float32(camera.k1 / (camera.focal_px * scale) ** 2)
+        bend += 1
+        px *= bend
+        py *= bend
+    px += np.float32(camera.centre_px[0] * scale - 0.5)  # OpenCV counts from the first pixel's centre
+    py += np.float32(camera.centre_px[1] * scale - 0.5)
     seen = cv2.remap(np.asarray(image), px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(seen).reshape(*px.shape, *image.shape[2:])
 

@@ -181,7 +181,7 @@ def _bands_of_height(
     share = total / np.maximum(count, 0.12 * n) / CLIP
     share[count < 0.12 * n] = 0
     found = []
-    reach = 4
+    reach, ends = 4, np.arange(rows) + drop[:, None]
     for _ in range(60):
         i, r = (int(k) for k in np.unravel_index(int(share.argmax()), share.shape))
         if share[i, r] < LEAST_SHARE:
@@ -194,9 +194,8 @@ def _bands_of_height(
             span = int(columns[0]), int(columns[-1])
             place = float((r + 0.5) * pool), float(drop[i] * pool), float(height)
             found.append(Seam(*place, float(share[i, r]), *span))
-        starts = np.arange(share.shape[1])[None, :]
-        near = (np.abs(starts - r) < reach) | (np.abs(starts + drop[:, None] - r - drop[i]) < reach)
-        share[near] = 0
+        share[:, max(r - reach + 1, 0) : r + reach] = 0
+        share[np.abs(ends - (r + drop[i])) < reach] = 0
     return found
 
 
@@ -223,10 +222,10 @@ def _dark_bands(
     wood: Any = cv2.blur(there, (1, flank), borderType=cv2.BORDER_CONSTANT)
     flanked = np.minimum(shift_rows(wood, half), shift_rows(wood, -half)) > 0.9
     bare = (there < 0.5) & known
-    between: Mask = (
-        np.asarray(gaps) & bare & _wood_within(there, reach) & _wood_within(there[::-1], reach)[::-1]
-    )
     say = np.clip(np.minimum(above, below) - centre, -CLIP, CLIP) * flanked
+    between = np.zeros_like(bare)
+    if gaps:
+        between = bare & _wood_within(there, reach) & _wood_within(there[::-1], reach)[::-1]
     say[between] = CLIP
     return say.astype(np.float32), (flanked | between).astype(np.float32)
 

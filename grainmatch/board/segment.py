@@ -204,8 +204,8 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
     u = low[0] + (np.arange(COLUMNS * sub) + 0.5) / (COLUMNS * sub) * (high[0] - low[0])
     v = low[1] + (np.arange(n_rows) + 0.5) / rows_per_mm
     seen = cv2.LUT(look_through(bench, bench.photo.rgb, heap.frame, u, v), LINEAR)
-    colours = np.asarray(seen).reshape(n_rows, COLUMNS, sub, 3).mean(axis=2)
-    log_light = np.log(colours.mean(axis=2) + np.float32(BLACK))
+    colours = np.asarray(cv2.resize(seen, (COLUMNS, n_rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    log_light = np.log(colours @ np.full(3, 1 / 3, np.float32) + np.float32(BLACK))
     solid, known = (
         look_through(bench, mask.view(np.uint8), heap.frame, u[::sub], v, backdrop.scale).astype(bool)
         for mask in (heap.mask, backdrop.known)
@@ -425,15 +425,20 @@ def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.
 def _through(
     z: NDArray[np.float64], y: NDArray[np.float64], rng: np.random.Generator, points: int
 ) -> NDArray[np.float64]:
-    """Quadratics (n, 3), or lines, through well spread random points."""
+    """Quadratics (n, 3), or lines, through well spread random points, by Newton's divided differences."""
     cuts = np.linspace(0, len(z), points + 1).astype(int)
     pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in pairwise(cuts)], axis=1)
     pick = pick.clip(0, len(z) - 1)
-    a = z[pick][..., None] ** np.arange(points - 1, -1, -1)
-    good = np.abs(np.linalg.det(a)) > 0.05
-    c = np.linalg.solve(a[good], y[pick[good]][..., None])[..., 0]
-    c = np.hstack([np.zeros((len(c), 3 - points)), c])
-    return np.asarray(c[np.abs(c[:, 0]) < 25.0])
+    apart = np.diff(z[pick], axis=1).prod(axis=1)
+    if points == 3:
+        apart *= z[pick[:, 2]] - z[pick[:, 0]]
+    pick = pick[np.abs(apart) > 0.05]
+    a, b = z[pick], y[pick]
+    slope = np.diff(b, axis=1) / np.diff(a, axis=1)
+    bow = (slope[:, -1] - slope[:, 0]) / (a[:, -1] - a[:, 0])
+    first = slope[:, 0] - bow * (a[:, 0] + a[:, 1])
+    c = np.column_stack([bow, first, b[:, 0] - (first + bow * a[:, 0]) * a[:, 0]])
+    return np.asarray(c[np.abs(bow) < 25.0])
 
 
 def _is_board(bench: Bench, backdrop: Backdrop, solid: Mask, outline: BoardOutline, limits: Limits) -> bool:

@@ -20,8 +20,10 @@ from grainmatch.model import Bench, Mask
 Floats = NDArray[np.float64]
 LOG_LIGHT = np.log(LINEAR + np.float32(BLACK))
 ROWS_APART_MM = 1.0
+COARSE_STEP_PX, WIDE_STEPS = 0.7, 8
 COARSE_PX = 1.5
-"""How far from an end seen in the coarse photo the end is in the full one, read how densely."""
+"""How densely ends are looked for in the coarse photo, in how many steps at once first; and how far from an
+end seen there the end is in the full one."""
 WOOD_MM = 8.0
 """How much wood before it is read to know its look."""
 LEAST_CHANGE = 0.35
@@ -52,17 +54,35 @@ def find_stops(
     """The ends of the wood in a coarse `mask`, about every mm of a frame's rows v between two corners."""
     every = max(1, round(ROWS_APART_MM / float(v[1] - v[0])))
     v = v[::every]
-    u = np.arange(low[0], high[0], 0.7 / (bench.px_per_mm * backdrop.scale))
-    solid = look_through(bench, mask.view(np.uint8), frame, u, v, backdrop.scale).astype(bool)
-    some = solid.any(axis=1)
-    start = np.where(some, u[solid.argmax(axis=1)], np.nan)
-    stop = np.where(some, u[len(u) - 1 - solid[:, ::-1].argmax(axis=1)], np.nan)
+    start = _coarse_end(bench, backdrop.scale, mask, frame, v, (float(low[0]), float(high[0])))
+    stop = _coarse_end(bench, backdrop.scale, mask, frame, v, (float(high[0]), float(low[0])))
     ends = tuple(
         _place(bench, backdrop.scale, frame, v, end, outward) for end, outward in ((start, -1.0), (stop, 1.0))
     )
     left, right = (_foot_mm(bench, frame, end, v) for end in (low[0], high[0]))
     side = 0.5 * (left + right)[:, 1]
     return Stops((ends[0], ends[1]), side, (left[:, 0].clip(0), (-right[:, 0]).clip(0)), every)
+
+
+def _coarse_end(
+    bench: Bench, scale: float, mask: Mask, frame: Frame, v: Floats, span_mm: tuple[float, float]
+) -> Floats:
+    """Where the wood of each row v (h,) begins in the mask, going from one u to another; NaN where there is none.
+
+    Looked for in wide steps first, then closely within the step before the wood.
+    """
+    first, last = span_mm
+    way = 1.0 if last > first else -1.0
+    step = COARSE_STEP_PX / (bench.px_per_mm * scale)
+    wide = step * WIDE_STEPS
+    u = np.arange(0.0, abs(last - first), wide)
+    rough = look_through(bench, mask.view(np.uint8), frame, first + way * u, v, scale).astype(bool)
+    before = first + way * (u[rough.argmax(axis=1)] - wide)
+    t = np.arange(1, WIDE_STEPS + 1) * step
+    starts = frame.leave(np.column_stack([before, v]))
+    near = look_along(bench, mask.view(np.uint8), starts, way * frame.axes[0], t, scale).astype(bool)
+    found = before + way * t[near.argmax(axis=1)]
+    return np.where(rough.any(axis=1) & near.any(axis=1), found, np.nan)
 
 
 def _foot_mm(bench: Bench, frame: Frame, u: float, v: Floats) -> Floats:
