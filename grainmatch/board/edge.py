@@ -408,8 +408,8 @@ def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> tuple[Floats, flo
 
 @lru_cache(maxsize=4)
 def _gentle_curves(shifts: tuple[float, ...], stations: int) -> tuple[Floats, NDArray[np.intp]]:
-    """Every gentle curve (shifts * ways, stations) about each of the evenly spaced shifts, and where in a table
-    (stations, shifts) the shift nearest to it at each station stands."""
+    """Every gentle curve (shifts * ways, stations) about each of the evenly spaced shifts, and where in a
+    table (stations, shifts) the one nearest to it at each station stands."""
     x = (np.arange(stations) + 0.5) / stations - 0.5
     drops, sags = np.arange(-2.0, 2.1, 0.5), np.arange(-1.0, 1.1, 0.5)
     bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x

@@ -67,7 +67,7 @@ def find_stops(
 def _coarse_end(
     bench: Bench, scale: float, mask: Mask, frame: Frame, v: Floats, span_mm: tuple[float, float]
 ) -> Floats:
-    """Where the wood of each row v (h,) begins in the mask, going from one u to another; NaN where there is none.
+    """Where the wood of each row v (h,) begins in the mask, going from one u to another; NaN where none is.
 
     Looked for in wide steps first, then closely within the step before the wood.
     """

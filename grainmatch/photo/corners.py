@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
-from grainmatch.geometry import Camera, project
+from grainmatch.geometry import Camera, Points, project
 from grainmatch.model import Sheet
 from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
 
@@ -120,77 +120,79 @@ class CornersProblem:
         return np.column_stack([np.concatenate(flat), -self.curl @ state[self.rises_from :]])
 
     def residuals(self, state: Floats) -> Floats:
-        firm, usual = self._expected(state)
+        camera = self.camera(state)
+        firm, usual = self._expected(state, camera, self._edges_mm(camera))
         return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, tame(usual)])
 
-    def _expected(self, state: Floats) -> tuple[Floats, Floats]:
+    def _edges_mm(self, camera: Camera) -> Points:
+        """The edges' traced points (n, 2), laid flat."""
+        return self.edges.lay_flat(camera, self.lift_mm) if self.edges else np.zeros((0, 2))
+
+    def _expected(self, state: Floats, camera: Camera, edges_mm: Points) -> tuple[Floats, Floats]:
         """What departs from expectations, in sigmas: firm ones, and those with long tails."""
         focal = (state[0] - math.log(self.focal_px)) / self.focal_sigma_frac
-        tilt = self.camera(state).rotation[:2, 2] / TILT_SIGMA_RAD
+        tilt = camera.rotation[:2, 2] / TILT_SIGMA_RAD
         usual = [np.array([state[1] / K1_USUAL]), state[self.rises_from :] / USUAL_RISE_MM]
         if self.edges:
-            usual.append(self._bends(self.edges, state))
+            bends = self.edges.bend_of(edges_mm) / bend_sigma(self.edges, self.usual_bend_mm)
+            usual.append(bends.ravel())
         return np.concatenate([[focal, state[1] / self.k1_most], tilt]), np.concatenate(usual)
-
-    def _bends(self, edges: LongEdges, state: Floats) -> Floats:
-        return np.asarray(
-            edges.bend(self.camera(state), self.lift_mm) / bend_sigma(edges, self.usual_bend_mm)
-        ).ravel()
 
     def slopes(self, state: Floats) -> Floats:
         """Derivatives (residuals, state) of `residuals`."""
-        rises_n = len(state) - self.rises_from
+        camera, by_turn = self.camera(state), self._turn_slopes(state)
+        edges_mm, rises_n = self._edges_mm(camera), len(state) - self.rises_from
         firm, usual = np.zeros((4, len(state))), np.zeros((1 + rises_n, len(state)))
         firm[0, 0], firm[1, 1] = 1 / self.focal_sigma_frac, 1 / self.k1_most
-        firm[2:, :5] = self._turn_slopes(state)[:, :2, 2].T / TILT_SIGMA_RAD
+        firm[2:, :5] = by_turn[:, :2, 2].T / TILT_SIGMA_RAD
         usual[0, 1] = 1 / K1_USUAL
         usual[1:, self.rises_from :] = np.eye(rises_n) / USUAL_RISE_MM
         if self.edges:
-            by_camera = self._bend_slopes(self.edges, state)
-            usual = np.concatenate([usual, np.pad(by_camera, ((0, 0), (0, len(state) - 8)))])
-        tamed = _tame_slope(self._expected(state)[1])[:, None] * usual
-        return np.concatenate([self._corner_slopes(state) / self.sigma_px[:, None], firm, tamed])
+            usual = np.concatenate([usual, self._bend_slopes(self.edges, edges_mm, state, by_turn)])
+        tamed = _tame_slope(self._expected(state, camera, edges_mm)[1])[:, None] * usual
+        return np.concatenate([self._corner_slopes(state, by_turn) / self.sigma_px[:, None], firm, tamed])
 
-    def _bend_slopes(self, edges: LongEdges, state: Floats) -> Floats:
-        """Derivatives (bends, 8) of `_bends`: points laid flat move so that they stay where they are seen."""
-        flat = edges.lay_flat(self.camera(state), self.lift_mm)
-        places = np.column_stack([flat, np.full(len(flat), -self.lift_mm)])
-        by_camera, by_place = self._projected_slopes(places, state)
+    def _bend_slopes(self, edges: LongEdges, edges_mm: Points, state: Floats, by_turn: Floats) -> Floats:
+        """Derivatives (bends, state) of bends: points laid flat move so that they stay where seen."""
+        places = np.column_stack([edges_mm, np.full(len(edges_mm), -self.lift_mm)])
+        by_camera, by_place = self._projected_slopes(places, state, by_turn)
         by_flat = by_place[:, :2].reshape(-1, 2, 2)
         moves = np.asarray(-np.linalg.solve(by_flat, by_camera.reshape(-1, 2, 8)), dtype=np.float64)
-        slopes = edges.bend_slopes(flat, moves) / bend_sigma(edges, self.usual_bend_mm)[..., None]
-        return np.asarray(slopes.reshape(-1, 8))
+        slopes = edges.bend_slopes(edges_mm, moves) / bend_sigma(edges, self.usual_bend_mm)[..., None]
+        out = np.zeros((slopes.size // 8, len(state)))
+        out[:, :8] = slopes.reshape(-1, 8)
+        return out
 
     def _turn_slopes(self, state: Floats) -> Floats:
         """Derivatives (5, 3, 3) of the rotation by log focal, k1, tilt (2) and turn."""
         zoom = math.exp(state[0]) / self.focal_px
         # OpenCV gives the nine elements of the matrix, row by row, by each of the vector's three.
-        slopes = np.asarray(cv2.Rodrigues(np.append(zoom * state[2:4], 0.0))[1]).reshape(3, 3, 3)
+        slopes = np.asarray(cv2.Rodrigues(_in_picture(zoom * state[2:4]))[1]).reshape(3, 3, 3)
         by_tilt = zoom * slopes[:2] @ _spin(state[4])
         by_turn = tilted(zoom * state[2:4]) @ _spin(state[4] + math.pi / 2, 0.0)
-        by_focal = np.tensordot(state[2:4], by_tilt, axes=1)
+        by_focal = state[2] * by_tilt[0] + state[3] * by_tilt[1]
         return np.stack([by_focal, np.zeros((3, 3)), *by_tilt, by_turn])
 
-    def _projected_slopes(self, places_mm: Floats, state: Floats) -> tuple[Floats, Floats]:
+    def _projected_slopes(self, places_mm: Floats, state: Floats, by_turn: Floats) -> tuple[Floats, Floats]:
         """Derivatives of places (n, 3) as seen, x and y in turn: by the state's camera (2 n, 8), by the place
-        (2 n, 3)."""
+        (2 n, 3). by_turn: see `_turn_slopes`."""
         camera = self.camera(state)
         f, (cx, cy), turn, shift = camera.focal_px, camera.centre_px, camera.rotation, camera.translation_mm
         k, lens = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]]), np.array([camera.k1, 0.0, 0.0, 0.0])
         seen = cv2.projectPoints(places_mm, cv2.Rodrigues(turn)[0], shift, k, lens)
         by = np.asarray(seen[1], dtype=np.float64)  # turn (3), shift (3), focal x, y, centre (2), k1, ...
-        by_turn = np.einsum(
-            "nij,kjl,nl->nik", by[:, 3:6].reshape(-1, 2, 3), self._turn_slopes(state), places_mm
-        )
-        by_camera = np.column_stack([by_turn.reshape(-1, 5), by[:, 3:6] * (1, 1, f / self.focal_px)])
+        moved = np.tensordot(places_mm, by_turn, axes=(1, 2)).transpose(0, 2, 1)  # (n, 3, 5)
+        turning = (by[:, 3:6].reshape(-1, 2, 3) @ moved).reshape(-1, 5)
+        by_camera = np.column_stack([turning, by[:, 3:6] * (1, 1, f / self.focal_px)])
         by_camera[:, 0] += f * (by[:, 6] + by[:, 7]) + by[:, 5] * shift[2]
         by_camera[:, 1] += by[:, 10]
         return by_camera, by[:, 3:6] @ turn
 
-    def _corner_slopes(self, state: Floats) -> Floats:
+    def _corner_slopes(self, state: Floats, by_turn: Floats) -> Floats:
         """Derivatives (corners' x and y, state) of `misfit_px`."""
-        by_camera, by_place = self._projected_slopes(self._corners_mm(state), state)
-        out = np.pad(by_camera, ((0, 0), (0, len(state) - 8)))
+        by_camera, by_place = self._projected_slopes(self._corners_mm(state), state, by_turn)
+        out = np.zeros((len(by_camera), len(state)))
+        out[:, :8] = by_camera
         row = 2 * len(self.sheets[0].corners_mm)
         for n, sheet in enumerate(self.sheets[1:]):
             rows, at = slice(row, row + 2 * len(sheet.corners_mm)), 8 + 3 * n
@@ -212,7 +214,12 @@ def expect_k1(k1: Floats, most: float) -> tuple[Floats, Floats, Floats]:
 
 def tilted(vector: Floats) -> Floats:
     """Rotation (3, 3) about an axis (2,) in the picture."""
-    return np.asarray(cv2.Rodrigues(np.append(vector, 0.0))[0], dtype=np.float64)
+    return np.asarray(cv2.Rodrigues(_in_picture(vector))[0], dtype=np.float64)
+
+
+def _in_picture(vector: Floats) -> Floats:
+    """A vector (3,) without depth."""
+    return np.array([vector[0], vector[1], 0.0])
 
 
 def _spin(angle_rad: float, keep: float = 1.0) -> Floats:

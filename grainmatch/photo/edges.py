@@ -58,9 +58,13 @@ class LongEdges:
 
         On the plane as `camera` sees it; zero where an edge needed for it tells nothing.
         """
-        flat = self.lay_flat(camera, height_mm).reshape(self.traced_px.shape)
+        return self.bend_of(self.lay_flat(camera, height_mm))
+
+    def bend_of(self, flat_mm: Points) -> Floats:
+        """The same of points (m, 2) laid flat."""
+        flat = flat_mm.reshape(self.traced_px.shape)
         _, across, _ = _directions(flat)
-        return self._bend_of(np.einsum("beni,bi->ben", flat, across)[..., None])[..., 0]
+        return self._bend_of_offsets(np.einsum("beni,bi->ben", flat, across)[..., None])[..., 0]
 
     def bend_slopes(self, flat_mm: Points, moves: Floats) -> Floats:
         """Derivatives (boards, 4, k) of `bend` by what moves the points flat_mm (m, 2), laid flat, by `moves`
@@ -72,9 +76,9 @@ class LongEdges:
         turned = np.einsum("bi,bik->bk", across, lengthened) / reach_mm[:, None]
         offsets = np.einsum("benik,bi->benk", moved, across)
         offsets -= np.einsum("beni,bi->ben", flat, along)[..., None] * turned[:, None, None, :]
-        return self._bend_of(offsets)
+        return self._bend_of_offsets(offsets)
 
-    def _bend_of(self, offsets: Floats) -> Floats:
+    def _bend_of_offsets(self, offsets: Floats) -> Floats:
         """The bends (boards, 4, k) of offsets (boards, 2, n, k) across each board."""
         terms = np.matmul(self.solve, offsets)
         both = np.asarray(self.told.all(axis=1))[:, None]

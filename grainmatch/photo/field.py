@@ -96,31 +96,32 @@ def fit_field(
 class Design:
     """What the unknowns do to each row.
 
-    terms (n, 10) of the field; member (n, unknowns - 10; sparse): a 1 for the tone of the row's surface and
-    one for the departure of its bin.
+    terms (n, 10) of the field; bins (n, bins; sparse): a 1 for the bin of the row's surface; own (bins,
+    unknowns - 10): a 1 for the tone of the bin's surface and one for the bin's departure from it.
     """
 
     terms: Floats
-    member: Any
+    bins: Any
+    own: Floats
 
     def __matmul__(self, unknowns: Floats) -> Floats:
         """The rows (n,) that unknowns make."""
-        return np.asarray(self.terms @ unknowns[:_TERMS] + self.member @ unknowns[_TERMS:])
+        return np.asarray(self.terms @ unknowns[:_TERMS] + self.bins @ (self.own @ unknowns[_TERMS:]))
 
     def gather(self, values: Floats) -> Floats:
         """The transpose times values (n,) or (n, k)."""
-        return np.concatenate([self.terms.T @ values, self.member.T @ values])
+        return np.concatenate([self.terms.T @ values, self.own.T @ (self.bins.T @ values)])
 
     def normal(self, weight: Floats) -> Floats:
         """Matrix (unknowns, unknowns) of the weighted normal equations."""
         weighted = self.terms * weight[:, None]
-        crossed = self.member.T @ weighted
-        own = (self.member.T @ (self.member * weight[:, None])).toarray()
+        crossed = self.own.T @ (self.bins.T @ weighted)
+        own = (self.own.T * (self.bins.T @ weight)) @ self.own
         return np.block([[self.terms.T @ weighted, crossed.T], [crossed, own]])
 
     def few(self, step: int) -> Floats:
         """Every step-th row, as a plain matrix."""
-        return np.hstack([self.terms[::step], self.member[::step].toarray()])
+        return np.hstack([self.terms[::step], self.bins[::step] @ self.own])
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,12 +191,16 @@ class Model:
 
 
 def _design(terms: Floats, surfaces: Sequence[Surface], unknown_ends: Sequence[int]) -> Design:
-    n = len(terms)
-    tone = np.repeat(unknown_ends[:-1], [len(s.tones) for s in surfaces]) - _TERMS
-    departure = tone + 1 + np.concatenate([s.bins for s in surfaces])
-    columns = np.column_stack([tone, departure]).ravel()
-    shape = (n, unknown_ends[-1] - _TERMS)
-    return Design(terms, csr_array((np.ones(2 * n), columns, 2 * np.arange(n + 1)), shape=shape))
+    n, bins_n = len(terms), [int(s.bins.max()) + 1 for s in surfaces]
+    first = np.cumsum([0, *bins_n])
+    column = np.repeat(first[:-1], [len(s.tones) for s in surfaces]) + np.concatenate(
+        [s.bins for s in surfaces]
+    )
+    own = np.zeros((first[-1], unknown_ends[-1] - _TERMS))
+    tone = np.repeat(unknown_ends[:-1], bins_n) - _TERMS
+    each = np.arange(first[-1])
+    own[each, tone] = own[each, tone + 1 + each - np.repeat(first[:-1], bins_n)] = 1.0
+    return Design(terms, csr_array((np.ones(n), column, np.arange(n + 1)), shape=(n, len(own))), own)
 
 
 def _fit_lamp(plain: Model, field: Field) -> Lamp:

@@ -42,7 +42,7 @@ class Lamp:
         """
         from_lamp = places_mm - (self.x_mm, self.y_mm)
         middle = np.asarray(self.middle_mm) - (self.x_mm, self.y_mm)
-        squared = (from_lamp**2).sum(axis=1) + self.height_mm**2
+        squared = np.einsum("ni,ni->n", from_lamp, from_lamp) + self.height_mm**2
         return np.asarray(((middle @ middle + self.height_mm**2) / squared) ** 1.5)
 
     def log_light(self, places_mm: Points) -> Floats:

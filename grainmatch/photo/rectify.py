@@ -161,14 +161,13 @@ def _lens_map(bench: Bench, ideal: Points, size: tuple[int, int]) -> NDArray[np.
     """Photo coordinates (h, w, 2) (OpenCV's, centres whole) of every output pixel: exact on a grid, linear
     between."""
     step = 16
-    gx, gy = np.arange(-step, size[0] + 2 * step, step), np.arange(-step, size[1] + 2 * step, step)
-    grid = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2).astype(np.float64)
+    # Cell k of the grid stands for output pixels step * (k - 1) and on; one cell more on every side.
+    gx, gy = ((np.arange(-1, n // step + 2) + 0.5) * step - 0.5 for n in size)
+    grid = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
     q = grid @ ideal[:, :2].T + ideal[:, 2]
     seen = (distort(bench.camera, q[:, :2] / q[:, 2:3]) - 0.5).astype(np.float32).reshape(len(gy), len(gx), 2)
-    # Output pixel i lies at (i + step) / step on the grid.
-    to_grid = np.array([[1 / step, 0, 1.0], [0, 1 / step, 1.0]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(seen, to_grid, size, flags=flags), dtype=np.float32)
+    whole = cv2.resize(seen, (len(gx) * step, len(gy) * step), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(whole, dtype=np.float32)[step : step + size[1], step : step + size[0]]
 
 
 def _light_on(
