@@ -8,6 +8,8 @@ sheet k uses the marker ids 17 k to 17 k + 16.
 from __future__ import annotations
 
 import math
+from collections import Counter
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
@@ -46,6 +48,8 @@ _MARKER_CELLS = 7  # five by five bits and the black border
 _FINE_PER_MM = 7  # one marker cell, 22 / 7 mm, is then a whole number of pixels
 _MOST_PIXELS = 60_000_000  # of an enlarged copy
 _LEAST_CORNERS = 6
+_MOST_SHOWN = 10
+"""So many of a sheet's 17 markers tell that a quick look is not missing what a closer one would show."""
 _LEAST_REPEATED = 2
 """So many markers seen twice, and not in one place, are a second sheet; one may be a misread."""
 
@@ -64,19 +68,22 @@ def charuco_board(number: int) -> cv2.aruco.CharucoBoard:
 def find_sheets(photo: Photo) -> tuple[Sheet, ...]:
     """Every reference sheet in the photo, by number, with its chessboard corners to sub-pixel.
 
-    Markers are looked for on a copy of about 3 megapixels; when that shows no sheet once more and closely,
-    then at full size, then at twice that: a sheet far off or seen aslant has cells of two pixels. The
-    chessboard corners are then placed at full size by matching the drawn pattern around each of them (see
-    `_refine_corners`), so covered ones drop out and a few markers are enough to start.
+    Markers are looked for on a copy of about 3 megapixels, once quickly; when that shows no sheet, or not most
+    of one, ever more closely, then at full size, then at twice that: a sheet far off or seen aslant has cells
+    of two pixels. The chessboard corners are then placed at full size by matching the drawn pattern around each
+    (see `_refine_corners`), so covered ones drop out and a few markers are enough to start.
     """
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     step = max(1, round(math.sqrt(grey.size / _FIND_PIXELS)))  # whole steps average fastest
-    for zoom, windows_n in dict.fromkeys([(1 / step, 2), (1 / step, 3), (1.0, 3), (2.0, 3)]):
+    looks = [(1 / step, 1), (1 / step, 2), (1 / step, 3), (1.0, 3), (2.0, 3)]
+    for zoom, windows_n in dict.fromkeys(looks):
         if zoom > 1 and grey.size * zoom**2 > _MOST_PIXELS:
             break  # for the memory it takes
         found = _find_markers(grey, zoom, windows_n)
-        numbers = sorted({marker // MARKERS_N for marker in found if marker < MARKERS_N * SHEETS_N})
-        sheets = tuple(s for s in (_fit_sheet(photo, grey, n, found) for n in numbers) if s is not None)
+        shown = Counter(marker // MARKERS_N for marker in found if marker < MARKERS_N * SHEETS_N)
+        if windows_n == 1 and min(shown.values(), default=0) < _MOST_SHOWN:
+            continue
+        sheets = tuple(s for s in (_fit_sheet(photo, grey, n, found) for n in sorted(shown)) if s is not None)
         if sheets:
             return sheets
     return ()
@@ -91,7 +98,7 @@ def _find_markers(grey: NDArray[np.uint8], zoom: float, windows_n: int) -> dict[
     """Marker id -> of every one seen on a copy `zoom` times the size (1 / zoom or zoom whole) the corners
     (4, 2) in full-size pixels, clockwise from top-left.
 
-    Black is told from white in windows of `windows_n` sizes, 3 to 23 pixels.
+    Black is told from white in windows of `windows_n` sizes, from 3 to 23 pixels or of 23 alone.
     """
     seen = grey
     if zoom < 1:
@@ -106,7 +113,10 @@ def _find_markers(grey: NDArray[np.uint8], zoom: float, windows_n: int) -> dict[
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     settings.minMarkerPerimeterRate = 4 * _LEAST_MARKER_PX / max(seen.shape)
-    settings.adaptiveThreshWinSizeStep = 20 // (windows_n - 1)
+    if windows_n == 1:
+        settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax
+    else:
+        settings.adaptiveThreshWinSizeStep = 20 // (windows_n - 1)
     corners, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(seen)
     if ids is None:
         return {}
@@ -133,8 +143,9 @@ def _fit_sheet(
         return None
     strays = {k for (k, _), fit in zip(seen, fits.reshape(-1, 4), strict=True) if not fit.any()}
     again = sum(len(found[first + k]) > 1 for k in strays) >= _LEAST_REPEATED
+    drawing = _draw_pattern(number, np.asarray(to_px))
     for _ in range(2):
-        refined = _refine_corners(grey, np.asarray(to_px), number)
+        refined = _refine_corners(grey, np.asarray(to_px), drawing)
         if refined is None:
             return None
         corners_mm, corners_px = refined
@@ -159,7 +170,53 @@ def _inner_corners_mm() -> Points:
     return np.column_stack([x.ravel(), y.ravel()]).astype(np.float64) * SQUARE_MM
 
 
-def _refine_corners(grey: NDArray[np.uint8], to_px: Points, number: int) -> tuple[Points, Points] | None:
+@dataclass(frozen=True, eq=False)
+class _Drawing:
+    """The pattern drawn for one photo, of size (w, h) pixels.
+
+    places_mm (24, 2) of the chessboard corners; centres (24, 2) of square windows around them in pixels, of
+    half a side `half`; bases (24, 6, pixels): the drawing in each, its place and light varied; solve (24, 6, 6):
+    their least squares.
+    """
+
+    size: tuple[int, int]
+    places_mm: Points
+    centres: Points
+    half: int
+    bases: NDArray[np.float64]
+    solve: NDArray[np.float64]
+
+
+def _draw_pattern(number: int, to_px: Points) -> _Drawing:
+    """Sheet `number`'s pattern at the photo's own resolution, by `to_px` (pattern mm to pixels)."""
+    cross = np.array([[0, 0], [1, 0], [0, 1]]) + np.array(PATTERN_MM) / 2
+    step = apply_homography(to_px, cross)
+    u, v = step[1] - step[0], step[2] - step[0]
+    per_mm = float(np.clip(np.sqrt(abs(u[0] * v[1] - u[1] * v[0])), 0.8, _FINE_PER_MM))
+    size = (round(PATTERN_MM[0] * per_mm), round(PATTERN_MM[1] * per_mm))
+    sharp = cv2.resize(_pattern(number), size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    drawn = np.asarray(cv2.GaussianBlur(sharp, (0, 0), 1.2), dtype=np.float32)
+    scale, places = np.array(size) / PATTERN_MM, _inner_corners_mm()
+    half = int(SQUARE_MM / 2 * scale.min()) - 1
+    centres = places * scale - 0.5
+    bases = np.stack([_vary_window(drawn, centre, half) for centre in centres])
+    solve = np.linalg.inv(bases @ bases.transpose(0, 2, 1) + 1e-9 * np.eye(6))
+    return _Drawing(size, places, centres, half, bases, solve)
+
+
+def _vary_window(drawn: NDArray[np.float32], centre: Points, half: int) -> NDArray[np.float64]:
+    """What brightness, contrast, slopes of the light and a shift each do (6, pixels) to one window."""
+    side = 2 * half + 1
+    model = cv2.getRectSubPix(drawn, (side, side), (float(centre[0]), float(centre[1])))
+    grad_y, grad_x = np.gradient(model)
+    ramp = np.linspace(-1, 1, side, dtype=np.float32)
+    columns = [np.ones_like(model), model, model * ramp[None, :], model * ramp[:, None], -grad_x, -grad_y]
+    return np.stack([c.ravel() for c in columns]).astype(np.float64)
+
+
+def _refine_corners(
+    grey: NDArray[np.uint8], to_px: Points, drawing: _Drawing
+) -> tuple[Points, Points] | None:
     """Chessboard corners placed by least squares on the drawn pattern: (places mm, pixels).
 
     The photo is laid flat by `to_px` (pattern mm to pixels) at its own resolution in linear light, where
@@ -168,31 +225,22 @@ def _refine_corners(grey: NDArray[np.uint8], to_px: Points, number: int) -> tupl
     which is several times sharper than the corner's own neighbourhood. Windows that the drawing does
     not explain (covered, or out of the picture) drop out. None when fewer than six remain.
     """
-    cross = np.array([[0, 0], [1, 0], [0, 1]]) + np.array(PATTERN_MM) / 2
-    step = apply_homography(to_px, cross)
-    u, v = step[1] - step[0], step[2] - step[0]
-    per_mm = float(np.clip(np.sqrt(abs(u[0] * v[1] - u[1] * v[0])), 0.8, _FINE_PER_MM))
-    flat = _lay_flat(grey, to_px, per_mm)
-    size = (flat.shape[1], flat.shape[0])
-    sharp = cv2.resize(_pattern(number), size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
-    flat = np.asarray(cv2.GaussianBlur(flat, (0, 0), 1.0), dtype=np.float32)
-    drawn = np.asarray(cv2.GaussianBlur(sharp, (0, 0), 1.2), dtype=np.float32)
-    scale = np.array(size) / PATTERN_MM
-    half = int(SQUARE_MM / 2 * scale.min()) - 1
-    places = _inner_corners_mm()
-    shifts, unexplained = np.zeros((len(places), 2)), np.ones(len(places))
-    for i, centre in enumerate(places * scale - 0.5):
-        shifts[i], unexplained[i] = _shift_window(flat, drawn, centre, half)
+    flat = cv2.GaussianBlur(_lay_flat(grey, to_px, drawing.size), (0, 0), 1.0)
+    found = [
+        _shift_window(np.asarray(flat, dtype=np.float32), basis, solve, centre, drawing.half)
+        for basis, solve, centre in zip(drawing.bases, drawing.solve, drawing.centres, strict=True)
+    ]
+    shifts, unexplained = np.array([shift for shift, _ in found]), np.array([rest for _, rest in found])
     keep = (unexplained < 0.15) & (unexplained < 4 * np.median(np.sort(unexplained)[:12]) + 0.01)
-    keep &= np.hypot(*shifts.T) < half / 4
+    keep &= np.hypot(*shifts.T) < drawing.half / 4
     if keep.sum() < _LEAST_CORNERS:
         return None
-    return places[keep], apply_homography(to_px, places[keep] + shifts[keep] / scale)
+    places, scale = drawing.places_mm[keep], np.array(drawing.size) / PATTERN_MM
+    return places, apply_homography(to_px, places + shifts[keep] / scale)
 
 
-def _lay_flat(grey: NDArray[np.uint8], to_px: Points, per_mm: float) -> NDArray[np.float32]:
-    """The pattern seen straight from above in linear light; 0 outside the photo."""
-    size = (round(PATTERN_MM[0] * per_mm), round(PATTERN_MM[1] * per_mm))
+def _lay_flat(grey: NDArray[np.uint8], to_px: Points, size: tuple[int, int]) -> NDArray[np.float32]:
+    """The pattern seen straight from above in linear light, size (w, h); 0 outside the photo."""
     scale = np.array(size) / PATTERN_MM
     # OpenCV counts pixels from their centres: shift by half a pixel on both sides.
     out_to_mm = np.array([[1 / scale[0], 0, 0.5 / scale[0]], [0, 1 / scale[1], 0.5 / scale[1]], [0, 0, 1]])
@@ -204,16 +252,10 @@ def _lay_flat(grey: NDArray[np.uint8], to_px: Points, per_mm: float) -> NDArray[
 
 
 def _shift_window(
-    flat: NDArray[np.float32], drawn: NDArray[np.float32], centre: Points, half: int
+    flat: NDArray[np.float32], basis: NDArray[np.float64], solve: Points, centre: Points, half: int
 ) -> tuple[Points, float]:
     """Shift (x, y) in pixels from the drawn corner to the seen one, and the unexplained share of variance."""
     side = 2 * half + 1
-    model = cv2.getRectSubPix(drawn, (side, side), (float(centre[0]), float(centre[1])))
-    grad_y, grad_x = np.gradient(model)
-    ramp = np.linspace(-1, 1, side, dtype=np.float32)
-    columns = [np.ones_like(model), model, model * ramp[None, :], model * ramp[:, None], -grad_x, -grad_y]
-    basis = np.stack([c.ravel() for c in columns]).astype(np.float64)
-    solve = np.linalg.inv(basis @ basis.T + 1e-9 * np.eye(6))
     shift, unexplained = np.zeros(2), 1.0
     for _ in range(4):
         at = centre + shift
