@@ -85,19 +85,28 @@ class Backdrop:
         too stands out by both together: no shadow is pale.
         """
         coarse = self._count / float(self.spread[1:].min())
-        least = max(LEAST_TINT, coarse)
         away, allowed = self._tint(self.departure)
-        sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
-        smooth: Any = cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)
+        sharp = (away > np.maximum(max(4.5, coarse), allowed)) | (self.lightness > 5.0)
+        return np.asarray(sharp | self._plain(coarse, sharp))
+
+    def _plain(self, coarse: float, sharp: Mask) -> Mask:
+        """What stands out over some pixels together; at half size, for a blur leaves no more to see.
+
+        coarse: what one count of colour can make; sharp: what stands out by itself.
+        """
+        h, w = self.known.shape
+        half = cv2.resize(self.departure, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_LINEAR)
+        smooth: Any = cv2.GaussianBlur(half, (0, 0), SMOOTH_PX / 2)
         away, allowed = self._tint(smooth)
-        usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
-        plain = away > np.maximum(max(least, 6.0 * usual), allowed)
+        usual = float(np.median(away[::2, ::2][self.known[::4, ::4] & ~sharp[::4, ::4]]))
+        plain = away > np.maximum(max(LEAST_TINT, coarse, 6.0 * usual), allowed)
         least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
         tinted = away > np.maximum(least_tint, allowed)
         both = cv2.magnitude(away, np.maximum(smooth[..., 0], 0)) * tinted
         plain |= _grow(both > PALE, both > PLAINLY_PALE)
         # A blurred edge reaches out by about the blur.
-        return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
+        sure = cv2.erode(plain.astype(np.uint8), np.ones((3, 3), np.uint8)) * np.uint8(255)
+        return np.asarray(cv2.resize(sure, (w, h), interpolation=cv2.INTER_LINEAR)) > 127
 
     def _tint(self, departure: Field) -> tuple[Field, Field]:
         """How far places (h, w) are from the bench in colour, and how far a shadow may be.
@@ -213,7 +222,8 @@ def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArra
     for turn in range(10):
         departure = values - terms @ surface
         spread = np.maximum(1.4826 * np.median(np.abs(departure[chosen]), axis=0), LEAST_SPREAD)
-        near = ((departure / spread) ** 2).sum(axis=1) < (16.0 if turn < 3 else 12.0)
+        away = departure / spread.astype(np.float32)
+        near = np.einsum("nk,nk->n", away, away) < (16.0 if turn < 3 else 12.0)
         before, chosen = chosen, near & known.ravel() & (~inner.ravel() if turn < 3 else True)
         if turn > 3 and (chosen == before).all():
             break

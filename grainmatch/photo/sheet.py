@@ -68,10 +68,10 @@ def charuco_board(number: int) -> cv2.aruco.CharucoBoard:
 def find_sheets(photo: Photo) -> tuple[Sheet, ...]:
     """Every reference sheet in the photo, by number, with its chessboard corners to sub-pixel.
 
-    Markers are looked for on a copy of about 3 megapixels, once quickly; when that shows no sheet, or not most
-    of one, ever more closely, then at full size, then at twice that: a sheet far off or seen aslant has cells
-    of two pixels. The chessboard corners are then placed at full size by matching the drawn pattern around each
-    (see `_refine_corners`), so covered ones drop out and a few markers are enough to start.
+    Markers are looked for on a copy of about 3 megapixels, once quickly; when that shows no sheet, or not
+    most of one, ever more closely, then at full size, then at twice that: a sheet far off or seen aslant has
+    cells of two pixels. The chessboard corners are then placed at full size by matching the drawn pattern
+    around each (see `_refine_corners`), so covered ones drop out and a few markers are enough to start.
     """
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     step = max(1, round(math.sqrt(grey.size / _FIND_PIXELS)))  # whole steps average fastest
@@ -175,8 +175,8 @@ class _Drawing:
     """The pattern drawn for one photo, of size (w, h) pixels.
 
     places_mm (24, 2) of the chessboard corners; centres (24, 2) of square windows around them in pixels, of
-    half a side `half`; bases (24, 6, pixels): the drawing in each, its place and light varied; solve (24, 6, 6):
-    their least squares.
+    half a side `half`; bases (24, 6, pixels): the drawing in each, its place and light varied; solve
+    (24, 6, 6): their least squares.
     """
 
     size: tuple[int, int]
@@ -201,7 +201,7 @@ def _draw_pattern(number: int, to_px: Points) -> _Drawing:
     centres = places * scale - 0.5
     bases = np.stack([_vary_window(drawn, centre, half) for centre in centres])
     solve = np.linalg.inv(bases @ bases.transpose(0, 2, 1) + 1e-9 * np.eye(6))
-    return _Drawing(size, places, centres, half, bases, solve)
+    return _Drawing(size, places, centres, half, bases, np.asarray(solve, dtype=np.float64))
 
 
 def _vary_window(drawn: NDArray[np.float32], centre: Points, half: int) -> NDArray[np.float64]:
