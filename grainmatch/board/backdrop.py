@@ -85,28 +85,19 @@ class Backdrop:
         too stands out by both together: no shadow is pale.
         """
         coarse = self._count / float(self.spread[1:].min())
+        least = max(LEAST_TINT, coarse)
         away, allowed = self._tint(self.departure)
-        sharp = (away > np.maximum(max(4.5, coarse), allowed)) | (self.lightness > 5.0)
-        return np.asarray(sharp | self._plain(coarse, sharp))
-
-    def _plain(self, coarse: float, sharp: Mask) -> Mask:
-        """What stands out over some pixels together; at half size, for a blur leaves no more to see.
-
-        coarse: what one count of colour can make; sharp: what stands out by itself.
-        """
-        h, w = self.known.shape
-        half = cv2.resize(self.departure, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_LINEAR)
-        smooth: Any = cv2.GaussianBlur(half, (0, 0), SMOOTH_PX / 2)
+        sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
+        smooth = _blur(self.departure, SMOOTH_PX)
         away, allowed = self._tint(smooth)
-        usual = float(np.median(away[::2, ::2][self.known[::4, ::4] & ~sharp[::4, ::4]]))
-        plain = away > np.maximum(max(LEAST_TINT, coarse, 6.0 * usual), allowed)
+        usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
+        plain = away > np.maximum(max(least, 6.0 * usual), allowed)
         least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
         tinted = away > np.maximum(least_tint, allowed)
         both = cv2.magnitude(away, np.maximum(smooth[..., 0], 0)) * tinted
         plain |= _grow(both > PALE, both > PLAINLY_PALE)
         # A blurred edge reaches out by about the blur.
-        sure = cv2.erode(plain.astype(np.uint8), np.ones((3, 3), np.uint8)) * np.uint8(255)
-        return np.asarray(cv2.resize(sure, (w, h), interpolation=cv2.INTER_LINEAR)) > 127
+        return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
     def _tint(self, departure: Field) -> tuple[Field, Field]:
         """How far places (h, w) are from the bench in colour, and how far a shadow may be.
@@ -157,6 +148,15 @@ def _grow(low: Mask, high: Mask) -> Mask:
     enough = np.bincount(labels[high], minlength=count) > LEAST_PLAINLY * stats[:, cv2.CC_STAT_AREA]
     enough[0] = False
     return np.asarray(enough[labels])
+
+
+def _blur(field: Field, sigma_px: float) -> Field:
+    """A field (h, w, 3) blurred by some pixels; at half size, for so little is left to see, and spread again."""
+    h, w = field.shape[:2]
+    half = cv2.resize(field, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_LINEAR)
+    rest_px = (sigma_px**2 - 0.5) ** 0.5 / 2  # joining pixels and spreading them blurs too
+    smooth = cv2.GaussianBlur(half, (0, 0), rest_px)
+    return np.asarray(cv2.resize(smooth, (w, h), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:

@@ -58,7 +58,7 @@ class Field:
         """(n, 10): what the coefficients after the constant multiply."""
         x, y = ((places_mm - self.middle_mm) / self.reach_mm).T
         share = np.zeros_like(x) if self.lamp is None else self.lamp.log_light_by_share(places_mm)
-        return np.column_stack([share, x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3])
+        return np.column_stack([share, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y])
 
     def base(self, places_mm: Points, k: int) -> Floats:
         """What the lamp alone makes of the k-th mixed log: all of the brightness, none of the colour."""
@@ -85,9 +85,12 @@ def fit_field(
     (knots, shadows, things lying about) lose their weight. Assumes matt surfaces.
     """
     field = Field(middle_mm, reach_mm, None, np.zeros((3, _TERMS + 1)))
-    plain = Model.of(surfaces, field, 0, _NO_LAMP_SIGMA).solve()
+    places = np.concatenate([s.places_mm for s in surfaces])
+    design = _design(field.terms(places), surfaces)
+    plain = Model.of(surfaces, field, design, 0, _NO_LAMP_SIGMA).solve()
     field = replace(field, lamp=_fit_lamp(plain, field))
-    solved = [Model.of(surfaces, field, k, _FIELD_SIGMA).solve() for k in range(3)]
+    design = replace(design, terms=field.terms(places))
+    solved = [Model.of(surfaces, field, design, k, _FIELD_SIGMA).solve() for k in range(3)]
     coefficients = np.array([np.append(0.0, m.solution[:_TERMS]) for m in solved])
     return replace(field, coefficients=coefficients), (solved[1], solved[2])
 
@@ -147,11 +150,16 @@ class Model:
 
     @classmethod
     def of(
-        cls, surfaces: Sequence[Surface], field: Field, k: int, sigma: tuple[tuple[float, ...], ...]
+        cls,
+        surfaces: Sequence[Surface],
+        field: Field,
+        design: Design,
+        k: int,
+        sigma: tuple[tuple[float, ...], ...],
     ) -> Model:
         places = np.concatenate([s.places_mm for s in surfaces])
         row_ends = np.cumsum([0, *(len(s.tones) for s in surfaces)]).tolist()
-        unknown_ends = (_TERMS + np.cumsum([0, *(2 + int(s.bins.max()) for s in surfaces)])).tolist()
+        unknown_ends = _unknown_ends(surfaces)
         prior = np.full(unknown_ends[-1], _PROFILE_SIGMA[k] ** -2.0)
         prior[:_TERMS] = np.repeat([row[k] for row in sigma], _TERMS_EACH) ** -2.0
         prior[unknown_ends[:-1]] = _FREE
@@ -160,7 +168,7 @@ class Model:
             surfaces=surfaces,
             k=k,
             places_mm=places,
-            design=_design(field.terms(places), surfaces, unknown_ends),
+            design=design,
             tones=np.concatenate([s.tones[:, k] for s in surfaces]) - field.base(places, k),
             rows=[slice(a, b) for a, b in pairwise(row_ends)],
             groups=[slice(a + 1, b) for a, b in pairwise(unknown_ends)],
@@ -190,7 +198,14 @@ class Model:
         return replace(self, prior=prior, weight=trust * worth, solution=solution)
 
 
-def _design(terms: Floats, surfaces: Sequence[Surface], unknown_ends: Sequence[int]) -> Design:
+def _unknown_ends(surfaces: Sequence[Surface]) -> list[int]:
+    """Where the unknowns of each surface begin, and where the last one's end."""
+    ends: list[int] = (_TERMS + np.cumsum([0, *(2 + int(s.bins.max()) for s in surfaces)])).tolist()
+    return ends
+
+
+def _design(terms: Floats, surfaces: Sequence[Surface]) -> Design:
+    unknown_ends = _unknown_ends(surfaces)
     n, bins_n = len(terms), [int(s.bins.max()) + 1 for s in surfaces]
     first = np.cumsum([0, *bins_n])
     column = np.repeat(first[:-1], [len(s.tones) for s in surfaces]) + np.concatenate(

@@ -100,16 +100,17 @@ def read_whites(photo: Photo, sheet: Sheet) -> Whites | None:
     over PAPER_LINEAR. Boxes that are clipped, uneven (covered) or out of the picture are left out.
     """
     to_px, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px, 0)
-    boxes = _white_boxes(sheet)
-    seen = [(box, known, _box_light(photo, np.asarray(to_px), box)) for box, known in boxes]
-    good = [(box, known, light) for box, known, light in seen if light is not None]
-    if not good:
+    boxes, known = _white_boxes(sheet)
+    light = _box_light(photo, np.asarray(to_px), boxes)
+    good = np.isfinite(light).all(axis=1)
+    if not good.any():
         return None
+    boxes, known, light = boxes[good], known[good], light[good]
     return Whites(
-        np.array([(box[0] + box[2] / 2, box[1] + box[3] / 2) for box, _, _ in good]),
-        np.log(np.maximum(np.array([light / known for _, known, light in good]), 1e-4)),
-        np.array([known if known != PAPER_LINEAR else _PAPER_WEIGHT for _, known, _ in good]),
-        np.array([known != PAPER_LINEAR for _, known, _ in good]),
+        boxes[:, :2] + boxes[:, 2:] / 2,
+        np.log(np.maximum(light / known[:, None], 1e-4)),
+        np.where(known == PAPER_LINEAR, _PAPER_WEIGHT, known),
+        known != PAPER_LINEAR,
     )
 
 
@@ -132,22 +133,21 @@ def _robust_mean(values: Floats, weights: Floats) -> float:
     return float((w * values).sum() / w.sum())
 
 
-def _white_boxes(sheet: Sheet) -> list[tuple[tuple[float, float, float, float], float]]:
-    """Boxes (left, top, width, height) on the sheet, and what each reflects of a perfect white's light."""
+def _white_boxes(sheet: Sheet) -> tuple[Floats, Floats]:
+    """Boxes (n, 4; left, top, width, height) on the sheet, and what each (n,) reflects of a perfect white's
+    light."""
     if sheet.number < 0:
         width, height = sheet.paper_mm
-        return [((0.2 * width, 0.2 * height, 0.6 * width, 0.6 * height), PAPER_LINEAR)]
+        return np.array([[0.2 * width, 0.2 * height, 0.6 * width, 0.6 * height]]), np.array([PAPER_LINEAR])
     left = printed.pattern_left_mm(sheet.paper_mm)
     patch_mm = (printed.PATCH_MM[0] - 6, printed.PATCH_MM[1] - 6)
-    boxes = [
-        (
-            (left + printed.PATCH_PITCH_MM * k + 3, printed.PATCH_TOP_MM + 3, *patch_mm),
-            float(SRGB8_TO_LINEAR[v]),
-        )
-        for k, v in enumerate(printed.PATCH_SRGB[:-1])
+    patches = [
+        (left + printed.PATCH_PITCH_MM * k + 3, printed.PATCH_TOP_MM + 3, *patch_mm)
+        for k in range(len(printed.PATCH_SRGB) - 1)
     ]
     strip = [(left + 35.0 * k, printed.PATCH_TOP_MM - 8, 35.0, 6.0) for k in range(6)]
-    return boxes + [(box, PAPER_LINEAR) for box in strip]
+    known = [*SRGB8_TO_LINEAR[list(printed.PATCH_SRGB[:-1])], *[PAPER_LINEAR] * len(strip)]
+    return np.array(patches + strip), np.array(known, dtype=np.float64)
 
 
 def blank_paper_mm(sheet: Sheet) -> Points:
@@ -163,15 +163,18 @@ def blank_paper_mm(sheet: Sheet) -> Points:
     return np.concatenate([places[beside], strip])
 
 
-def _box_light(photo: Photo, to_px: Points, box_mm: tuple[float, float, float, float]) -> Floats | None:
-    """Mean linear light (3,) in a box (left, top, width, height) on the sheet."""
-    left, top, width, height = box_mm
-    x, y = np.meshgrid(np.linspace(left, left + width, 60), np.linspace(top, top + height, 24))
-    at = np.floor(apply_homography(to_px, np.column_stack([x.ravel(), y.ravel()]))).astype(int)
-    if (at < 0).any() or (at >= photo.rgb.shape[1::-1]).any():
-        return None
-    seen = photo.rgb[at[:, 1], at[:, 0]]
-    if (seen >= _CLIPPED_LEVEL).any(axis=1).mean() > CLIPPED_FRAC:
-        return None
+def _box_light(photo: Photo, to_px: Points, boxes_mm: Floats) -> Floats:
+    """Mean linear light (n, 3) in boxes (n, 4; left, top, width, height) on the sheet; NaN where it says
+    nothing."""
+    share = np.stack(np.meshgrid(np.linspace(0, 1, 60), np.linspace(0, 1, 24)), axis=-1).reshape(-1, 2)
+    places = boxes_mm[:, None, :2] + share * boxes_mm[:, None, 2:]
+    at = np.floor(apply_homography(to_px, places.reshape(-1, 2))).astype(int).reshape(places.shape)
+    within = ((at >= 0) & (at < photo.rgb.shape[1::-1])).all(axis=(1, 2))
+    x, y = np.where(within[:, None, None], at, 0).transpose(2, 0, 1)
+    seen = photo.rgb[y, x]
+    clipped = (seen >= _CLIPPED_LEVEL).any(axis=2).mean(axis=1) > CLIPPED_FRAC
     linear = srgb_to_linear(seen).astype(np.float64)
-    return None if linear.std(axis=0).max() > 0.25 * linear.mean() else np.asarray(linear.mean(axis=0))
+    mean = linear.mean(axis=1)
+    uneven = linear.std(axis=1).max(axis=1) > 0.25 * mean.mean(axis=1)
+    mean[~within | clipped | uneven] = np.nan
+    return np.asarray(mean)

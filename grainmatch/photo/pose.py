@@ -261,17 +261,17 @@ def scale_sigma_frac(
     height, width = photo.rgb.shape[:2]
     middle, half = np.array([width / 2, height / 2]), 0.3 * max(width, height)
     along = np.array([1.0, 0.0]) if width >= height else np.array([0.0, 1.0])
-    total = 0.0
-    for reach in (half * along, half / 3 * along[::-1]):
-        ends = np.array([middle - reach, middle + reach])
-        spans = [[_span_mm(c, ends, height_mm) for c in pair] for pair in spread]
-        total += sum(((a - b) / 2) ** 2 for a, b in spans) / _span_mm(camera, ends, height_mm) ** 2 / 2
-    return math.sqrt(total)
+    reach = np.array([half * along, half / 3 * along[::-1]])
+    ends = np.array([middle - reach, middle + reach])
+    apart = [_spans_mm(a, ends, height_mm) - _spans_mm(b, ends, height_mm) for a, b in spread]
+    off = np.reshape(apart, (-1, 2)) / 2 / _spans_mm(camera, ends, height_mm)
+    return math.sqrt(float((off**2).sum()) / 2)
 
 
-def _span_mm(camera: Camera, ends_px: Points, height_mm: float) -> float:
-    a, b = pixels_to_plane(camera, ends_px, height_mm)
-    return float(np.hypot(*(b - a)))
+def _spans_mm(camera: Camera, ends_px: Points, height_mm: float) -> Points:
+    """Lengths (n,) between first and last ends (2, n, 2)."""
+    first, last = pixels_to_plane(camera, ends_px.reshape(-1, 2), height_mm).reshape(ends_px.shape)
+    return np.hypot(*(last - first).T)
 
 
 def _paper_outline_px(sheet: Sheet, camera: Camera, height_mm: float) -> Points:
