@@ -151,7 +151,7 @@ def _grow(low: Mask, high: Mask) -> Mask:
 
 
 def _blur(field: Field, sigma_px: float) -> Field:
-    """A field (h, w, 3) blurred by some pixels; at half size, for so little is left to see, and spread again."""
+    """A field (h, w, 3) blurred by some pixels: at half size, which is enough, and spread again."""
     h, w = field.shape[:2]
     half = cv2.resize(field, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_LINEAR)
     rest_px = (sigma_px**2 - 0.5) ** 0.5 / 2  # joining pixels and spreading them blurs too
