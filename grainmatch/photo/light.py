@@ -169,7 +169,7 @@ def _box_light(photo: Photo, to_px: Points, boxes_mm: Floats) -> Floats:
     share = np.stack(np.meshgrid(np.linspace(0, 1, 60), np.linspace(0, 1, 24)), axis=-1).reshape(-1, 2)
     places = boxes_mm[:, None, :2] + share * boxes_mm[:, None, 2:]
     at = np.floor(apply_homography(to_px, places.reshape(-1, 2))).astype(int).reshape(places.shape)
-    within = ((at >= 0) & (at < photo.rgb.shape[1::-1])).all(axis=(1, 2))
+    within: Mask = np.all((at >= 0) & (at < photo.rgb.shape[1::-1]), axis=(1, 2))
     x, y = np.where(within[:, None, None], at, 0).transpose(2, 0, 1)
     seen = photo.rgb[y, x]
     clipped = (seen >= _CLIPPED_LEVEL).any(axis=2).mean(axis=1) > CLIPPED_FRAC

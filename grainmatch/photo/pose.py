@@ -271,7 +271,7 @@ def scale_sigma_frac(
 def _spans_mm(camera: Camera, ends_px: Points, height_mm: float) -> Points:
     """Lengths (n,) between first and last ends (2, n, 2)."""
     first, last = pixels_to_plane(camera, ends_px.reshape(-1, 2), height_mm).reshape(ends_px.shape)
-    return np.hypot(*(last - first).T)
+    return np.asarray(np.hypot(*(last - first).T))
 
 
 def _paper_outline_px(sheet: Sheet, camera: Camera, height_mm: float) -> Points:
