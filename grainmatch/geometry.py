@@ -8,6 +8,7 @@ z points down into the bench, so a board face of thickness t lies at z = -t.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -52,8 +53,13 @@ def plane_homography(camera: Camera, height_mm: float) -> Matrix:
 
 def pixels_to_plane(camera: Camera, points_px: ArrayLike, height_mm: float) -> Points:
     """Photo pixels (n, 2) to x, y in mm on the plane `height_mm` above the bench."""
-    to_plane = np.asarray(np.linalg.inv(plane_homography(camera, height_mm)), dtype=np.float64)
-    return apply_homography(to_plane, undistort(camera, points_px))
+    return apply_homography(_to_plane(camera, height_mm), undistort(camera, points_px))
+
+
+@lru_cache(maxsize=64)
+def _to_plane(camera: Camera, height_mm: float) -> Matrix:
+    """The inverse of `plane_homography`; kept, for one camera lays many things on few planes."""
+    return np.asarray(np.linalg.inv(plane_homography(camera, height_mm)), dtype=np.float64)
 
 
 def plane_to_pixels(camera: Camera, points_mm: ArrayLike, height_mm: float) -> Points:
@@ -141,16 +147,14 @@ def mean_axis_rad(angle_rad: ArrayLike, weights: ArrayLike | None = None) -> flo
 
 
 def shrink(rgb: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
-    """An 8-bit image (h, w, c) at a smaller size (w, h), each pixel the mean of about the area it covers.
+    """An 8-bit image (h, w, c) at a smaller size (w, h), each pixel the mean of the area it covers.
 
-    Halved as long as that leaves nothing over and is not too much; less than two pixels to one are then read
-    between pixels. OpenCV averages whole steps many times as fast as broken ones.
+    Halved as long as that leaves nothing over and is not too much: OpenCV averages whole steps many times as
+    fast as broken ones.
     """
     out: Any = rgb
     height, width = rgb.shape[:2]
     while min(width // size[0], height // size[1]) >= 2 and width % 2 == height % 2 == 0:
         width, height = width // 2, height // 2
         out = cv2.resize(out, (width, height), interpolation=cv2.INTER_AREA)
-    part = size[0] < width < 2 * size[0]
-    how = cv2.INTER_LINEAR if part else cv2.INTER_AREA
-    return np.asarray(cv2.resize(out, size, interpolation=how), dtype=np.uint8)
+    return np.asarray(cv2.resize(out, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)

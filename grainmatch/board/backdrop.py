@@ -88,7 +88,7 @@ class Backdrop:
         least = max(LEAST_TINT, coarse)
         away, allowed = self._tint(self.departure)
         sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
-        smooth = _blur(self.departure, SMOOTH_PX)
+        smooth: Any = cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)
         away, allowed = self._tint(smooth)
         usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         plain = away > np.maximum(max(least, 6.0 * usual), allowed)
@@ -148,15 +148,6 @@ def _grow(low: Mask, high: Mask) -> Mask:
     enough = np.bincount(labels[high], minlength=count) > LEAST_PLAINLY * stats[:, cv2.CC_STAT_AREA]
     enough[0] = False
     return np.asarray(enough[labels])
-
-
-def _blur(field: Field, sigma_px: float) -> Field:
-    """A field (h, w, 3) blurred by some pixels: at half size, which is enough, and spread again."""
-    h, w = field.shape[:2]
-    half = cv2.resize(field, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_LINEAR)
-    rest_px = (sigma_px**2 - 0.5) ** 0.5 / 2  # joining pixels and spreading them blurs too
-    smooth = cv2.GaussianBlur(half, (0, 0), rest_px)
-    return np.asarray(cv2.resize(smooth, (w, h), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:

@@ -72,13 +72,14 @@ class Line:
 class Lines:
     """All gently curved lines of a strip whose middles lie at t_px (n,), consecutive samples from `first` on.
 
-    shift (drops * sags, blocks): how many samples farther out than its middle each line runs in each block.
+    shifts, for each two neighbouring blocks: how many samples farther out than its middle a line may run in
+    them (ways, 2), and which way each of the lines (drops * sags,) goes; many go the same.
     """
 
     t_px: Floats
     first: int
     sags_px: Floats
-    shift: NDArray[np.intp]
+    shifts: tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]
 
     def near(self, middle_px: float) -> Lines:
         """Those whose middles lie within NEAR_BORDER_PX of a place on one of them."""
@@ -97,14 +98,13 @@ class Lines:
 
         The same line moved outward reads the next samples, so all middles are one slice of the strip.
         """
-        reach = int(np.abs(self.shift).max())
-        n = say.shape[1]
+        reach, n = max(int(np.abs(ways).max()) for ways, _ in self.shifts), say.shape[1]
         padded = say.astype(np.float32)[:, np.arange(-reach, n + reach).clip(0, n - 1)]
         slices = sliding_window_view(padded, len(self.t_px), axis=1)
-        starts = self.shift + (self.first + reach)
-        total = slices[0][starts[:, 0]]
-        for block in range(1, len(say)):
-            total += slices[block][starts[:, block]]
+        total = np.zeros((len(DROPS_PX) * len(self.sags_px), len(self.t_px)), np.float32)
+        for pair, (ways, which) in enumerate(self.shifts):
+            start = ways + (self.first + reach)
+            total += (slices[2 * pair][start[:, 0]] + slices[2 * pair + 1][start[:, 1]])[which]
         total *= np.float32(1 / len(say))
         return np.asarray(total.reshape(len(DROPS_PX), len(self.sags_px), -1))
 
@@ -116,11 +116,13 @@ def list_lines(t_px: Floats, least_t_px: float, most_t_px: float, *, curved: boo
 
 
 @lru_cache(maxsize=2)
-def _shifts(curved: bool) -> NDArray[np.intp]:
+def _shifts(curved: bool) -> tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]:
     x = (np.arange(BLOCKS) + 0.5) / BLOCKS - 0.5
     sags = SAGS_PX if curved else np.zeros(1)
     bend = DROPS_PX[:, None, None] * x + sags[None, :, None] * 4 * x * x
-    return np.rint(bend / STEP_PX).astype(np.intp).reshape(-1, BLOCKS)
+    shift = np.rint(bend / STEP_PX).astype(np.intp).reshape(-1, BLOCKS // 2, 2)
+    pairs = (np.unique(shift[:, pair], axis=0, return_inverse=True) for pair in range(BLOCKS // 2))
+    return tuple((ways, which.ravel()) for ways, which in pairs)
 
 
 def find_border(

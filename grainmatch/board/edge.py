@@ -259,9 +259,9 @@ def _block_say(strip: Strip) -> Floats:
     return np.asarray(say * BLOCKS / max(int((seen.mean(axis=1) >= 0.3).sum()), 1))
 
 
-def _change(plain: Field) -> Floats:
+def _change(plain: Field) -> Field:
     """Signed change per pixel (stations, n, 3), clipped; it lies between the middle two of four samples."""
-    wide = np.zeros(plain.shape)
+    wide = np.zeros_like(plain)
     change = (plain[:, 3:] + plain[:, 2:-1] - plain[:, 1:-2] - plain[:, :-3]) / (4 * STEP_PX)
     wide[:, 1:-2] = np.clip(change, -CLIP_SIGMA, CLIP_SIGMA)
     wide[:, 1:] = 0.5 * (wide[:, 1:] + wide[:, :-1])

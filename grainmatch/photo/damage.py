@@ -50,11 +50,14 @@ def _block_steps(rgb: Rgb) -> NDArray[np.float32] | None:
     if width < samples_n or len(rows) < 4:
         return None
     columns = np.arange(samples_n) * width // samples_n
-    near = [rgb[np.ix_(rows + k, columns)].astype(np.float32) for k in (-3, -2, 1, 2)]
+    slim = rgb if width == samples_n else rgb[:, columns]
+    near = [slim[rows + k].astype(np.float32) for k in (-3, -2, 1, 2)]
     step = (near[2] + near[3] - near[0] - near[1]) / 2
     luma = step @ _LUMA
-    split = np.stack([luma, step[..., 2] - luma, step[..., 0] - luma], axis=-1)
-    return np.asarray(np.median(split.reshape(len(rows), _CHUNKS_N, _CHUNK_SAMPLES_N, 3), axis=2))
+    split = np.stack([luma, step[..., 2] - luma, step[..., 0] - luma])
+    ranked = np.sort(split.reshape(3, len(rows), _CHUNKS_N, _CHUNK_SAMPLES_N), axis=3)  # faster than a median
+    middle = ranked[..., _CHUNK_SAMPLES_N // 2 - 1 : _CHUNK_SAMPLES_N // 2 + 1].mean(axis=3)
+    return np.asarray(middle.transpose(1, 2, 0))
 
 
 def _stepped_part(upper: NDArray[np.bool_], lower: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -30,6 +30,7 @@ LEAST_SIDE_PX = 32
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _UNREADABLE = (OSError, SyntaxError, ValueError, EOFError, TypeError, KeyError, struct.error, zlib.error)
 _FILM_WIDTH_MM = 36.0
+_STRIP_ROWS = 64
 
 
 def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
@@ -170,7 +171,17 @@ def _to_srgb(image: Image.Image, notes: list[str]) -> Rgb:
     image = _apply_profile(image, profile, notes)
     if image.mode == "CMYK":
         notes.append("The photo is CMYK without a colour profile; its colours are approximate.")
-    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+    return _pixels(image if image.mode == "RGB" else image.convert("RGB"))
+
+
+def _pixels(image: Image.Image) -> Rgb:
+    """The pixels (H, W, 3) of an RGB image, read strip by strip: Pillow copies what it hands over twice."""
+    rgb = np.empty((image.height, image.width, 3), dtype=np.uint8)
+    for top in range(0, image.height, _STRIP_ROWS):
+        strip = image.crop((0, top, image.width, min(top + _STRIP_ROWS, image.height)))
+        rgb[top : top + _STRIP_ROWS] = np.asarray(strip)
+    rgb.flags.writeable = False
+    return rgb
 
 
 def _on_white(image: Image.Image) -> Image.Image:
