@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 
 # Starts only have to be told apart.
 _ROUGH_TOLERANCE = 1e-4
+_FIRST_TOLERANCE = 1e-5  # of sheets alone, which leave more open than that; boards fit it again
 _FINE_TOLERANCE = 1e-6  # lengths are then settled to a hundredth of a millimetre or so
 # A focal length from EXIF is rounded to a whole film millimetre, and makers differ in what they scale by.
 FOCAL_SIGMA_FRAC = 0.018
@@ -102,7 +103,7 @@ def fit_camera(
     sigma_px = cut_sigma_px(by_size, noise_px)
     problem = replace(problem, sigma_px=sigma_px, edges=edges or None, lift_mm=lift_mm)
     start = _along_lens(problem, best) if edges else best.x
-    solved = problem.solve(start, tolerance=_ROUGH_TOLERANCE if edges else _FINE_TOLERANCE)
+    solved = problem.solve(start, tolerance=_ROUGH_TOLERANCE if edges else _FIRST_TOLERANCE)
     if edges:
         problem = replace(problem, usual_bend_mm=usual_bend(edges, problem.camera(solved.x), lift_mm))
         solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
