@@ -156,8 +156,9 @@ class CornersProblem:
         """Derivatives (bends, state) of bends: points laid flat move so that they stay where seen."""
         places = np.column_stack([edges_mm, np.full(len(edges_mm), -self.lift_mm)])
         by_camera, by_place = self._projected_slopes(places, state, by_turn)
-        by_flat = by_place[:, :2].reshape(-1, 2, 2)
-        moves = np.asarray(-np.linalg.solve(by_flat, by_camera.reshape(-1, 2, 8)), dtype=np.float64)
+        a, b, c, d = by_place[:, :2].reshape(-1, 4).T
+        by_seen = np.array([[d, -b], [-c, a]]).transpose(2, 0, 1) / (a * d - b * c)[:, None, None]
+        moves = -by_seen @ by_camera.reshape(-1, 2, 8)
         slopes = edges.bend_slopes(edges_mm, moves) / bend_sigma(edges, self.usual_bend_mm)[..., None]
         out = np.zeros((slopes.size // 8, len(state)))
         out[:, :8] = slopes.reshape(-1, 8)
