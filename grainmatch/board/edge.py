@@ -316,7 +316,7 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
 
 def _fit_blur(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats) -> float:
     """How far the photo smears the steps, px, from a few of the stations."""
-    few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 11)]
+    few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
     tried = np.repeat(BLURS_PX, len(few))
     misfits = _misfits(strip, start_px, shifts, gap_px, tried, np.tile(few, len(BLURS_PX)))
     blur, lowest = BLURS_PX[0], np.inf
