@@ -36,7 +36,7 @@ def past_dark(
 
     log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
     What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
-    separator cut off is not light. All rows of a piece that is darker over more than most_rows: that is
+    separator cut off is not light. All rows where the piece is darker over more than most_rows: that is
     heartwood beside paler sapwood.
     """
     usual = _usual_light(log_light, inside & known)
@@ -51,9 +51,8 @@ def past_dark(
     cut_off = (dark - first < RIM_MM * rows_per_mm) & (again - dark > RIM_MM * rows_per_mm)
     bright &= (row >= dark) | ~(cut_off & solid[(first - 1).clip(0), columns])
     past = np.asarray(np.maximum.accumulate(bright, axis=0))
-    both = past.any(axis=0)
-    if both.any() and np.median((past.argmax(axis=0) - first)[both]) > most_rows:
-        return inside
+    far = past.any(axis=0) & (past.argmax(axis=0) - first > most_rows)
+    past[:, far] = inside[:, far]
     return past
 
 
