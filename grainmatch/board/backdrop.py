@@ -45,13 +45,13 @@ Field = NDArray[np.float32]
 class Backdrop:
     """The photo at coarse scale against its bench.
 
-    scale: coarse pixels per photo pixel. departure (h, w, 3) from the fitted bench, of lightness and two
-    colour ratios, in units of the bench's own spread. known (h, w) is False under sheets. spread holds the
-    three 1-sigmas in log units, surface (6, 3) the bench's fitted look.
+    scale: coarse pixels per photo pixel. departure: planes (h, w) of how far lightness and two colour ratios
+    are from the fitted bench, in units of the bench's own spread. known (h, w) is False under sheets. spread
+    holds the three 1-sigmas in log units, surface (6, 3) the bench's fitted look.
     """
 
     scale: float
-    departure: Field
+    departure: tuple[Field, Field, Field]
     known: Mask
     spread: NDArray[np.float64]
     surface: NDArray[np.float32]
@@ -68,12 +68,12 @@ class Backdrop:
     @property
     def lightness(self) -> Field:
         """How far each place's lightness (h, w) departs from the bench's."""
-        return self.departure[..., 0]
+        return self.departure[0]
 
     @property
     def tint(self) -> Field:
         """How far each place's log colour ratios (h, w) are from the bench's."""
-        red_green, green_blue = (self.departure[..., k] * np.float32(self.spread[k]) for k in (1, 2))
+        red_green, green_blue = (self.departure[k] * np.float32(self.spread[k]) for k in (1, 2))
         return np.asarray(cv2.magnitude(red_green, green_blue))
 
     @cached_property
@@ -86,20 +86,20 @@ class Backdrop:
         """
         coarse = self._count / float(self.spread[1:].min())
         least = max(LEAST_TINT, coarse)
-        away, allowed = self._tint(self.departure)
+        away, allowed = self._tint(*self.departure)
         sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
-        smooth: Any = cv2.GaussianBlur(self.departure, (0, 0), SMOOTH_PX)
-        away, allowed = self._tint(smooth)
+        smooth: Any = [cv2.GaussianBlur(plane, (0, 0), SMOOTH_PX) for plane in self.departure]
+        away, allowed = self._tint(*smooth)
         usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         plain = away > np.maximum(max(least, 6.0 * usual), allowed)
         least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
         tinted = away > np.maximum(least_tint, allowed)
-        both = cv2.magnitude(away, np.maximum(smooth[..., 0], 0)) * tinted
+        both = cv2.magnitude(away, np.maximum(smooth[0], 0)) * tinted
         plain |= _grow(both > PALE, both > PLAINLY_PALE)
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
-    def _tint(self, departure: Field) -> tuple[Field, Field]:
+    def _tint(self, lightness: Field, red_green: Field, green_blue: Field) -> tuple[Field, Field]:
         """How far places (h, w) are from the bench in colour, and how far a shadow may be.
 
         In shade the bench is compared with itself in as little light. A shadow is lit by the room instead of
@@ -107,14 +107,13 @@ class Backdrop:
         bodies, in which log R/G changes about half as much as log G/B (Finlayson, Hordley, Lu and Drew, IEEE
         Trans. Pattern Anal. 28(1), 2006: shadows move along one line of log chromaticity).
         """
-        lightness, *ratios = cv2.split(departure)
         unit = self.spread[1:].astype(np.float32)
-        darker = np.maximum(np.asarray(lightness) * np.float32(-self.spread[0]), 0)
+        darker = np.maximum(lightness * np.float32(-self.spread[0]), 0)
         level = np.minimum(darker * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1).astype(np.uint8)
         tables = np.resize(self._shade / unit, (256, 2)).T
         red_green, green_blue = (
-            np.asarray(ratio) - cv2.LUT(level, np.ascontiguousarray(table))
-            for ratio, table in zip(ratios, tables, strict=True)
+            ratio - cv2.LUT(level, np.ascontiguousarray(table))
+            for ratio, table in zip((red_green, green_blue), tables, strict=True)
         )
         across = np.abs(red_green * (2 * unit[0] / 5**0.5) - green_blue * (unit[1] / 5**0.5))
         allowed = darker * (across <= SHADOW_STRAY * darker) * np.float32(SHADOW_TINT / unit.max())
@@ -164,8 +163,8 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     surface, spread = _fit_surface(_log_looks(small[::step, ::step], np.ones(3)), known[::step, ::step])
     looks = _log_looks(small, spread)
     looks -= _spread_out((surface / spread).astype(np.float32), *small.shape[:2])
-    departure: Any = cv2.GaussianBlur(looks, (0, 0), 0.8)
-    return Backdrop(scale, departure, known, spread, surface)
+    departure: Any = cv2.split(cv2.GaussianBlur(looks, (0, 0), 0.8))
+    return Backdrop(scale, tuple(departure), known, spread, surface)
 
 
 def _log_looks(small: Rgb, unit: NDArray[np.float64]) -> Field:

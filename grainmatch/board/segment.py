@@ -132,11 +132,13 @@ def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
     opened = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((wide, wide), np.uint8))
     lit = backdrop.lightness * np.float32(backdrop.spread[0]) > -SHADE
-    sure = cv2.erode(opened, np.ones((5, 5), np.uint8)).astype(bool)
-    least_tint = cv2.erode(
-        np.where(sure, backdrop.tint, np.float32(np.inf)), np.ones((wide + 4, wide + 4), np.uint8)
-    )
-    solid |= closed.astype(bool) & lit & backdrop.known & (least_tint < MOST_TINT)
+    flaws = closed.astype(bool) & lit & backdrop.known & ~solid
+    if flaws.any():
+        sure = cv2.erode(opened, np.ones((5, 5), np.uint8)).astype(bool)
+        least_tint = cv2.erode(
+            np.where(sure, backdrop.tint, np.float32(np.inf)), np.ones((wide + 4, wide + 4), np.uint8)
+        )
+        solid |= flaws & (least_tint < MOST_TINT)
     count, labels = cv2.connectedComponents((~backdrop.known).astype(np.uint8))
     for k in range(1, count):
         sheet = (labels == k).astype(np.uint8)
