@@ -112,7 +112,7 @@ def _refine_edge(
     lo, hi = _span(edges, along)
     margin = min(6.0, 0.08 * (hi - lo))
     cuts = np.linspace(lo + margin, hi - margin, stations + 1)
-    sub = int(np.clip((cuts[1] - cuts[0]) * bench.px_per_mm / 1.5, 1, 10))
+    sub = int(np.clip((cuts[1] - cuts[0]) * bench.px_per_mm / 1.5, 1, 16))
     s = (cuts[:-1, None] + (np.arange(sub) + 0.5) / sub * (cuts[1] - cuts[0])).reshape(stations, sub)
     across = np.polyval(edges[name], s)
     uv = np.stack([s, across] if along else [across, s], axis=-1)
