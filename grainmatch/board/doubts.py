@@ -16,6 +16,7 @@ MAY_BE_TWO = "may be two boards"
 RUNS_OUT = "{} end runs out of the picture"
 ASKEW = "{} end far out of square"
 UNEVEN = "{} end no one straight cut"
+TAPERED = "far narrower at one end"
 BY_HAND = "by hand"
 WIDER_FRAC = 1.7
 WIDE_MM = 200.0
@@ -30,6 +31,9 @@ UNEVEN_MM = 0.4
 drawn ones. Where two boards make one outline, or bench was taken for wood, it is more."""
 SEVERAL = 3
 """So many outlines with uneven ends are told in one sentence, of the bench."""
+LEAST_NARROW_FRAC = 0.75
+"""Boards for one top are edged about parallel, and those left as the tree grew taper less than this over the
+length of a table (common practice, no source); part of a board, cut off along a growth ring, may not be."""
 DOUBTED = 0.5
 End = Literal["left", "right"]
 ENDS: tuple[tuple[End, int], ...] = (("left", 0), ("right", -1))
@@ -51,16 +55,18 @@ def doubt_widths(outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
     return tuple(told)
 
 
-def doubt_ends(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
+def doubt_shapes(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
     """The outlines of one photo, with a note and less confidence where the picture cuts an end off, or one is
-    no one straight cut or far out of square."""
+    no one straight cut, far out of square or far narrower than the other."""
     told = []
     for outline in outlines:
         cut = [RUNS_OUT.format(end) for end, k in ENDS if _at_rim(bench, outline, k)]
         askew = [ASKEW.format(end) for end, k in ENDS if _askew_deg(outline, k) > ASKEW_DEG]
         uneven = [UNEVEN.format(end) for end, k in ENDS if _uneven_mm(bench, outline, k) > UNEVEN_MM]
-        if cut or askew or uneven:
-            outline = replace(outline, confidence=DOUBTED, notes=(*outline.notes, *cut, *askew, *uneven))
+        tapered = [TAPERED] if _narrow_frac(outline) < LEAST_NARROW_FRAC else []
+        notes = (*cut, *askew, *uneven, *tapered)
+        if notes:
+            outline = replace(outline, confidence=DOUBTED, notes=(*outline.notes, *notes))
         told.append(outline)
     return tuple(told)
 
@@ -84,6 +90,11 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
             words.append(
                 f"Board {n}, {_width_mm(outline):.0f} mm wide, may be two boards that touch; "
                 "look at its picture and split it if so."
+            )
+        if TAPERED in outline.notes and not ragged:
+            words.append(
+                f"Board {n} is far narrower at one end than at the other, so part of it may be missing from "
+                "its outline; look at its picture and move the corners if so."
             )
         for end, k in ENDS:
             if RUNS_OUT.format(end) in outline.notes:  # where the picture's rim cuts it, it may well be askew
@@ -138,6 +149,12 @@ def _askew_deg(outline: BoardOutline, end: int) -> float:
     along, across = middle[1] - middle[0], outline.lower_mm[end] - outline.upper_mm[end]
     square = along[0] * across[1] - along[1] * across[0]
     return float(np.degrees(np.arctan2(abs(along @ across), abs(square))))
+
+
+def _narrow_frac(outline: BoardOutline) -> float:
+    """Width of the narrower end, as a share of the wider one's."""
+    left, right = (float(np.hypot(*(outline.lower_mm[k] - outline.upper_mm[k]))) for _, k in ENDS)
+    return min(left, right) / max(left, right, 1e-6)
 
 
 def _width_mm(outline: BoardOutline) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.board.backdrop import BLACK, Backdrop, fit_backdrop
-from grainmatch.board.doubts import doubt_ends, doubt_widths
+from grainmatch.board.doubts import doubt_shapes, doubt_widths
 from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.gaps import part_across_gaps
@@ -66,7 +66,7 @@ def find_boards(
         found = [refine_outline(bench, backdrop, r) for r in rough]
         outlines += share_seams(bench, *part_across_gaps(bench, backdrop, rough, found))
     boards = [o for o in outlines if _is_board(bench, backdrop, solid, o, limits)]
-    return doubt_ends(bench, doubt_widths(sort_for_reading(boards)))
+    return doubt_shapes(bench, doubt_widths(sort_for_reading(boards)))
 
 
 def sort_for_reading(outlines: list[BoardOutline]) -> list[BoardOutline]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from grainmatch.board.doubts import MAY_BE_TWO, doubt_ends, doubt_widths, tell_doubts
+from grainmatch.board.doubts import MAY_BE_TWO, doubt_shapes, doubt_widths, tell_doubts
 from grainmatch.board.outline import BoardOutline
 from grainmatch.geometry import Camera
 from grainmatch.model import Bench, Photo
@@ -40,7 +40,7 @@ def _told(*outlines: BoardOutline, whole: bool = True) -> tuple[str, ...]:
     camera = Camera(1000.0, (0.0, 0.0), 0.0, np.eye(3), np.array([0.0, 0.0, 1000.0]))
     photo = Photo("bench.jpg", np.zeros((900, 1600, 3), dtype=np.uint8), None, "")
     bench = Bench(photo, camera, 0.0, flat_light(photo), 1.0, 0.001, "a test")
-    return tell_doubts(doubt_ends(bench, outlines), whole=whole)
+    return tell_doubts(doubt_shapes(bench, outlines), whole=whole)
 
 
 def _moved(outline: BoardOutline, by_mm: float) -> BoardOutline:
@@ -89,3 +89,11 @@ def test_ragged_ends_of_most_boards_are_told_once_of_the_bench() -> None:
     assert len(_told(ragged, straight, straight)) == 2
     looked_at = replace(ragged, notes=("outline by hand",))
     assert _told(looked_at, looked_at, looked_at) == ()
+
+
+def test_a_board_far_narrower_at_one_end_is_told_and_one_of_usual_taper_is_not() -> None:
+    whole = _moved(board(120), 50.0)
+    for narrower_mm, told in ((50.0, True), (12.0, False)):
+        lower = whole.lower_mm - np.linspace(0, narrower_mm, 33)[:, None] * np.array([0.0, 1.0])
+        words = _told(replace(whole, lower_mm=lower))
+        assert [w.startswith("Board 1 is far narrower at one end") for w in words] == [True] * told
