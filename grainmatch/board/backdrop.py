@@ -95,7 +95,9 @@ class Backdrop:
         least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
         tinted = away > np.maximum(least_tint, allowed)
         both = cv2.magnitude(away, np.maximum(smooth[0], 0)) * tinted
-        plain |= _grow(both > PALE, both > PLAINLY_PALE)
+        pale = both > PALE
+        if (pale & ~plain).any():
+            plain |= _grow(pale, both > PLAINLY_PALE)
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
