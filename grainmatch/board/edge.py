@@ -296,12 +296,14 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     back = np.where(far, gap_px, 0.0) if kind == "foot" else np.zeros_like(gap_px)
     start = steps.line.at(len(strip.light)) + back
     gap = np.where(far, 0.0, gap_px)
+    inward, outward = steps.clear_px
+    clear = np.stack(np.broadcast_arrays(inward, np.where(far & (kind == "side"), gap_px, outward)))
     # Two steps close together were found as one line, which may be the outer of them.
     close = float(np.median(gap)) if kind == "side" else 0.0
     close = close if close < MERGED_PX else 0.0
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
-    blur = np.full(len(start), _fit_blur(strip, start, shifts, gap))
-    cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)), steps.clear_px)
+    blur = np.full(len(start), _fit_blur(strip, start, shifts, gap, clear))
+    cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)), clear)
     agreed, doubt = _agreed_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
     place, least, bend = _parabola_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
@@ -314,11 +316,11 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     return EdgeFind(offset, kind, weight, doubt)
 
 
-def _fit_blur(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats) -> float:
+def _fit_blur(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, clear_px: Floats) -> float:
     """How far the photo smears the steps, px, from a few of the stations."""
     few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
     tried = np.repeat(BLURS_PX, len(few))
-    misfits = _misfits(strip, start_px, shifts, gap_px, tried, np.tile(few, len(BLURS_PX)))
+    misfits = _misfits(strip, start_px, shifts, gap_px, tried, np.tile(few, len(BLURS_PX)), clear_px)
     blur, lowest = BLURS_PX[0], np.inf
     leasts = np.median(misfits.min(axis=1).reshape(len(BLURS_PX), -1), axis=1)
     for each, least in zip(BLURS_PX, leasts, strict=True):
@@ -336,12 +338,13 @@ def _misfits(
     gap_px: Floats,
     blur_px: Floats,
     stations: NDArray[np.intp],
-    clear_px: tuple[float, float] = (np.inf, np.inf),
+    clear_px: Floats,
 ) -> Floats:
     """Mean squared rest (k, shifts) of blurred steps at start + shift (and gap_px on), levels free.
 
     Only for the stations listed (k,), each with a blur of its own; the same samples serve all shifts, which
-    are evenly spaced. Light is read no nearer than its blur to other lines, clear_px inward and outward.
+    are evenly spaced. Light is read no nearer than its blur to other lines, clear_px (2, stations) inward and
+    outward.
     """
     start_px, gap_px = start_px[stations], gap_px[stations]
     reach = 2.5 + blur_px + float(np.abs(shifts).max())
@@ -350,7 +353,9 @@ def _misfits(
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, len(strip.t_px) - n)
     index = first[:, None] + np.arange(n)
     t = strip.t_px[index] - start_px[:, None]
-    inward, outward = (np.minimum(reach, np.maximum(c - 1.5 * blur_px, LEAST_READ_PX)) for c in clear_px)
+    inward, outward = (
+        np.minimum(reach, np.maximum(c - 1.5 * blur_px, LEAST_READ_PX)) for c in clear_px[:, stations]
+    )
     within = (t >= -inward[:, None]) & (t <= (gap_px + outward)[:, None])
     y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
     use = within[:, None, :].astype(np.float64)
