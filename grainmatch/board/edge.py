@@ -156,12 +156,13 @@ def find_edge(
 @dataclass(frozen=True, eq=False)
 class _Steps:
     """The line along which the face ends, gap_px (stations,) to the next step outward (0 when none), and what
-    it is; clear_px: how far from the line, inward and beyond the gap, light changes along no other line."""
+    it is; clear_px (2, stations): how far from the line, inward and beyond the gap, light changes along no
+    other line."""
 
     line: Line
     gap_px: Floats
     kind: EdgeKind
-    clear_px: tuple[float, float] = (np.inf, np.inf)
+    clear_px: Floats | float = np.inf
 
 
 def _find_line(
@@ -233,11 +234,16 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
 
 def _keep_clear(steps: _Steps, lines: list[Line]) -> _Steps:
     """The steps, with how far light may be read to place them: up to other plain lines."""
-    gap = float(np.median(steps.gap_px))
-    away = [c.middle_px - steps.line.middle_px for c in lines if c.say >= PLAIN_SHARE * steps.line.say]
-    inward = [-a for a in away if a < -MERGED_PX]
-    outward = [a - gap for a in away if a > gap + MERGED_PX]
-    return replace(steps, clear_px=(min(inward, default=np.inf), min(outward, default=np.inf)))
+    stations = len(steps.gap_px)
+    clear = np.full((2, stations), np.inf)
+    for line in lines:
+        if line.say < PLAIN_SHARE * steps.line.say:
+            continue
+        away = line.at(stations) - steps.line.at(stations)
+        for k, beyond in enumerate((-away, away - steps.gap_px)):
+            if np.median(beyond) > MERGED_PX:
+                clear[k] = np.minimum(clear[k], beyond)
+    return replace(steps, clear_px=clear)
 
 
 def _as_side(strip: Strip, gap_px: float) -> Floats:
@@ -296,8 +302,8 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     back = np.where(far, gap_px, 0.0) if kind == "foot" else np.zeros_like(gap_px)
     start = steps.line.at(len(strip.light)) + back
     gap = np.where(far, 0.0, gap_px)
-    inward, outward = steps.clear_px
-    clear = np.stack(np.broadcast_arrays(inward, np.where(far & (kind == "side"), gap_px, outward)))
+    inward, outward = np.broadcast_to(steps.clear_px, (2, len(strip.light)))
+    clear = np.stack([inward, np.where(far & (kind == "side"), gap_px, outward)])
     # Two steps close together were found as one line, which may be the outer of them.
     close = float(np.median(gap)) if kind == "side" else 0.0
     close = close if close < MERGED_PX else 0.0
@@ -353,9 +359,7 @@ def _misfits(
     first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, len(strip.t_px) - n)
     index = first[:, None] + np.arange(n)
     t = strip.t_px[index] - start_px[:, None]
-    inward, outward = (
-        np.minimum(reach, np.maximum(c - 1.5 * blur_px, LEAST_READ_PX)) for c in clear_px[:, stations]
-    )
+    inward, outward = np.minimum(np.maximum(clear_px[:, stations] - 1.5 * blur_px, LEAST_READ_PX), reach)
     within = (t >= -inward[:, None]) & (t <= (gap_px + outward)[:, None])
     y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
     use = within[:, None, :].astype(np.float64)
