@@ -135,13 +135,12 @@ def find_border(
     *,
     side_px: Floats,
     face_until_px: float,
-    may_pale: bool,
 ) -> Line | None:
     """The line along which the face ends; None when light changes nowhere.
 
     say (blocks, n): change of light at each t. light (stations, n, 3) relative to the face; the face's look
     is taken where t is below face_until_px. side_px (stations,): how wide the board's own side should show,
-    whose foot then speaks for the edge too. may_pale: whether paler wood may follow that still belongs to
+    whose foot then speaks for the edge too. Paler wood may follow that still belongs to
     the board.
     """
     total = lines.total(say)
@@ -152,9 +151,7 @@ def find_border(
     best = changing - COST_OF_ANYWHERE
     told = np.asarray(seen).reshape(BLOCKS, -1).mean(axis=1) >= 0.3
     look = _face_look(logs, t_px < face_until_px, told)
-    looks = [(look, 0.0)]
-    if may_pale:
-        looks.append((_with_sapwood(look, bench_light), COST_OF_SAPWOOD))
+    looks = [(look, 0.0), (_with_sapwood(look, bench_light), COST_OF_SAPWOOD)]
     for each, cost in looks:
         short = _fall_short(each, told, lines)
         if short is not None:

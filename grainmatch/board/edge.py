@@ -11,10 +11,9 @@ the levels between them are free.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -35,6 +34,7 @@ from grainmatch.board.border import (
     list_lines,
 )
 from grainmatch.board.frame import look_along
+from grainmatch.board.seamline import place_seam
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
 
@@ -42,8 +42,6 @@ Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
 EdgeKind = Literal["step", "side", "foot", "seam", "unseen"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
-GAP_LIGHT = 0.17
-"""Light left in a hairline gap between two boards, as a share of the face's."""
 SIDE_LIGHT = (0.3, MOST_SIDE_LIGHT)
 """Light on a board's upright side, as a share of the face's (own estimate)."""
 CLIP_SIGMA = 12.0
@@ -60,17 +58,12 @@ LEAST_TOLD = 0.35
 their places to count."""
 RIDGE = 1e-3
 OUT_OF_REACH = 1e9
-SEAM_REACH_PX = 4.0
-MOST_SEAM_BEND_PX = 4.0
-SAME_PX = 3.0
 MERGED_PX = 2.5
+"""Steps so near to each other may have been found as one."""
 PLAIN_SHARE = 0.5
 LEAST_READ_PX = 2.0
-LEAST_DIP = 0.05
-WIDEST_DIP_PX = 3.0
-CLIP_DIP = 0.1
-"""How far from a rough seam its hairline may lie and run askew; how deep at least and how wide at most its
-dip of light is."""
+"""Change of light, as a share of the edge's, with which another line is plain; how far to both sides of a
+step light is read at the least."""
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
 
@@ -140,14 +133,12 @@ def find_edge(
     strip: Strip, *, least_t_px: float, most_t_px: float, touching: bool = False, curved: bool = True
 ) -> EdgeFind:
     """The face's edge in a strip, between least_t_px and most_t_px of the rough one."""
-    found = _find_line(strip, least_t_px, most_t_px, touching, curved)
+    unseen = EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
     if touching:
-        seam = _seam_edges(strip, list_lines(strip.t_px, -SEAM_REACH_PX, SEAM_REACH_PX, curved=curved))
-        if seam is not None and (found is None or _is_rather(strip, seam, found.line)):
-            return seam
-    if found is None:
-        return EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
-    return _fit_steps(strip, found)
+        seam = place_seam(strip.light, strip.t_px, strip.seen)
+        return unseen if seam is None else EdgeFind(seam.offset_px, seam.kind, unseen.weight, seam.sigma_px)
+    found = _find_line(strip, least_t_px, most_t_px, curved)
+    return unseen if found is None else _fit_steps(strip, found)
 
 
 # --- which line is the edge --------------------------------------------------------------------
@@ -165,9 +156,7 @@ class _Steps:
     clear_px: Floats | float = np.inf
 
 
-def _find_line(
-    strip: Strip, least_t_px: float, most_t_px: float, touching: bool, curved: bool
-) -> _Steps | None:
+def _find_line(strip: Strip, least_t_px: float, most_t_px: float, curved: bool) -> _Steps | None:
     lines = list_lines(strip.t_px, least_t_px, most_t_px, curved=curved)
     say = _block_say(strip)
     edge = find_border(
@@ -179,13 +168,12 @@ def _find_line(
         lines,
         side_px=strip.side_px,
         face_until_px=least_t_px,
-        may_pale=not touching,
     )
     if edge is None:
         return None
     side = float(np.median(strip.side_px))
-    if touching or side < LEAST_SIDE_PX:  # a neighbour hides the side
-        return _Steps(edge, np.full(len(strip.light), 0.0 if touching else max(side, 0.0)), "step")
+    if side < LEAST_SIDE_PX:
+        return _Steps(edge, np.full(len(strip.light), max(side, 0.0)), "step")
     beyond = list_lines(
         strip.t_px, edge.middle_px - 1.5 * side, edge.middle_px + 1.5 * side + 2, curved=curved
     )
@@ -457,66 +445,3 @@ def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
     bend = np.maximum(a - 2 * b + c, 1e-12)
     place = x[j] + 0.5 * (a - c) / bend * (x[1] - x[0])
     return np.where(inner, place, np.nan), b, bend
-
-
-def _seam_edges(strip: Strip, lines: Lines) -> EdgeFind | None:
-    """Edge beside a gap too thin to resolve: its centre less half the width its missing light tells.
-
-    None when there is no narrow dip: the neighbour then shows as a plain step.
-    """
-    value = strip.light.mean(axis=2)
-    line = _darkest_line(strip, value, lines)
-    if line is None:
-        return None
-    centre = line.at(len(value))
-    at = np.rint((centre - strip.t_px[0]) / STEP_PX).astype(int)[:, None] + np.arange(-9, 10)
-    at = at.clip(0, len(strip.t_px) - 1)
-    part, t = np.take_along_axis(value, at, axis=1), strip.t_px[at]
-    left, right = part[:, 2:5].mean(axis=1), part[:, 14:17].mean(axis=1)
-    usual = np.median(part[strip.seen], axis=0)
-    dip = min(float(np.median(left[strip.seen])), float(np.median(right[strip.seen]))) - usual
-    if dip[5:14].max() < LEAST_DIP or (dip > 0.5 * dip.max()).sum() * STEP_PX > WIDEST_DIP_PX:
-        return None
-    ramp = left[:, None] + (right - left)[:, None] * np.clip((np.arange(19) - 6) / 6, 0, 1)
-    missing = np.clip(ramp - part, 0, None)[:, 4:15]
-    total = missing.sum(axis=1)
-    centre = (missing * t[:, 4:15]).sum(axis=1) / np.maximum(total, 1e-6)
-    width = total * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
-    offset = np.where((total > 0.05) & strip.seen, centre - _wedge(width, strip.seen) / 2, np.nan)
-    depth = missing.max(axis=1)
-    return EdgeFind(np.asarray(offset), "seam", depth)
-
-
-def _is_rather(strip: Strip, seam: EdgeFind, edge: Line) -> bool:
-    """Whether a seam is where the strongest change of light is, or changes it about as much."""
-    off = np.nanmedian(seam.offset_px - edge.at(len(strip.light)))
-    if abs(off) <= SAME_PX:
-        return True
-    at = np.rint((np.nan_to_num(seam.offset_px) - strip.t_px[0]) / STEP_PX).astype(int)
-    middle = at.reshape(BLOCKS, -1).mean(axis=1).astype(int)[:, None] + np.arange(-2, 5)
-    say = np.take_along_axis(_block_say(strip), middle.clip(0, len(strip.t_px) - 1), axis=1)
-    return float(say.max(axis=1).mean()) >= PLAIN_SHARE * edge.say
-
-
-def _wedge(width: Floats, seen: Mask) -> Floats:
-    """A gap's width as it grows evenly from one end to the other: medians of three parts."""
-    told = np.flatnonzero(seen)
-    parts = np.array_split(told, 3)
-    x = np.array([part.mean() for part in parts])
-    y = np.array([np.median(width[part]) for part in parts])
-    return np.asarray(np.maximum(np.polyval(np.polyfit(x, y, 1), np.arange(len(width))), 0.0))
-
-
-def _darkest_line(strip: Strip, value: NDArray[np.floating[Any]], lines: Lines) -> Line | None:
-    """The line most places of which are darker than what lies 2 px to both sides."""
-    blocks = np.where(strip.seen[:, None], value, np.nan).reshape(BLOCKS, -1, value.shape[1])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # blocks under a sheet
-        usual = np.nanmedian(blocks, axis=1)
-    dip = np.zeros_like(usual)
-    dip[:, 4:-4] = np.minimum(usual[:, :-8], usual[:, 8:]) - usual[:, 4:-4]
-    dip = np.clip(np.nan_to_num(dip), -CLIP_DIP, CLIP_DIP)
-    total = lines.total(dip) - 0.001 * np.abs(lines.sags_px)[:, None]
-    total[np.abs(DROPS_PX) > MOST_SEAM_BEND_PX] = -1
-    total[:, np.abs(lines.sags_px) > MOST_SEAM_BEND_PX / 2] = -1
-    return best_line(lines, total, np.ones_like(total))

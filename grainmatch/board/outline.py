@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from grainmatch.board.backdrop import Backdrop
 from grainmatch.board.edge import EdgeKind, Strip, find_edge, read_strip, subdue_figure
 from grainmatch.board.frame import Frame, lean_per_mm
+from grainmatch.board.seamline import strip_reach_px
 from grainmatch.board.shade import shadow_reach_mm
 from grainmatch.geometry import Matrix, Points, expand_poly, plane_to_pixels
 from grainmatch.model import Bench, Mask
@@ -129,9 +130,10 @@ def _refine_edge(
         inward += float(side_px.max()) + shadow_mm * scale
     inward = min(inward, max((0.7 * _least_width(edges, along) - FACE_MM) * scale, reach_px))
     outside = reach_px + float(side_px.max()) + 5.0 * scale
-    light, t, face = read_strip(
-        bench, places, outward, inside_px=inward + FACE_MM * scale, outside_px=outside
-    )
+    inside = inward + FACE_MM * scale
+    if touching:
+        inside, outside = max(inside, strip_reach_px()), max(outside, strip_reach_px())
+    light, t, face = read_strip(bench, places, outward, inside_px=inside, outside_px=outside)
     centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[
         0
     ]
@@ -149,7 +151,7 @@ def _refine_edge(
     )
     sigma = float(np.hypot(sigma, found.doubt_px / scale))
     if touching:  # the seam line itself may be a line of the figure beside the seam
-        sigma = float(np.hypot(sigma, SEAM_SIGMA_MM if found.kind == "seam" else UNSEEN_SEAM_SIGMA_MM))
+        sigma = float(np.hypot(sigma, UNSEEN_SEAM_SIGMA_MM if found.kind == "unseen" else SEAM_SIGMA_MM))
     return poly, sigma, found.kind
 
 

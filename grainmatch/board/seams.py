@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.board.hairlines import Seam, find_hairlines, rows_along, shift_rows
+from grainmatch.board.hairlines import BORDER_ROWS, Seam, find_hairlines, rows_along, shift_rows
 from grainmatch.board.lines import sum_along_lines
 from grainmatch.board.sides import find_sides
 from grainmatch.board.stops import Stops
@@ -24,8 +24,9 @@ Floats = NDArray[np.float64]
 CLIP = 0.15
 """Log light by which a column can at most speak for a band: 14 %."""
 LEAST_SHARE = 0.42
-PLAIN_SHARE = 0.5
-"""Of the columns, how many must agree on a band for it to come before lines whose ends jump."""
+PLAIN_SHARE, FIRM_SHARE = 0.5, 0.85
+"""Of the columns, how many must agree on a band for it to come before lines whose ends jump, and before
+hairlines that stand out by themselves: of a band of heartwood fewer do."""
 MOST_SLOPE = 0.025
 LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
@@ -59,7 +60,7 @@ def find_seams(
     """
     length_rows = length_mm * rows_per_mm
     thin = find_hairlines(
-        log_light, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, stops=stops
+        log_light, log_colours, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, stops=stops
     )
     bands: list[Seam] = []
     height = LOWEST_BAND
@@ -74,16 +75,18 @@ def find_seams(
         and not any(s.height < 12 and _apart(s, line) < 2.5 for line in thin)
     ]
     bands = sorted(bands, key=lambda s: -s.share)
-    plain = sum(s.share >= PLAIN_SHARE for s in bands)
+    plain, faint = ([b for b in bands if (b.share >= PLAIN_SHARE) == is_plain] for is_plain in (True, False))
     side_rows = stops.side_rows(len(wood), rows_per_mm)
     sides = find_sides(log_colours, wood & known, side_rows, length_rows=length_rows)
-    found = bands[:plain] + thin + bands[plain:] + sides
+    firm = [b for b in plain if b.share >= FIRM_SHARE or _band_depth(b, log_light, wood) >= BARE]
+    clear = [t for t in thin if t.clear and not any(_lies_in(t, band) for band in plain)]
+    found = [*firm, *clear, *plain, *thin, *faint, *sides]
     kept: list[Seam] = []
     for seam in found:
-        clear = all(
+        apart = all(
             _apart(seam, other) - 0.5 * (seam.height + other.height) + 1 >= least_apart_rows for other in kept
         )
-        if clear and _boards_beside(seam, wood, 0.5 * least_apart_rows, side_rows):
+        if apart and _boards_beside(seam, wood, 0.5 * least_apart_rows, side_rows):
             kept.append(seam)
     return kept
 
@@ -98,7 +101,7 @@ def _is_separator(seam: Seam, light: Field, wood: Mask, length_rows: float) -> b
         return slope <= MOST_SLOPE
     if seam.height < LEAST_SHALLOW:
         return False  # as thin as latewood
-    sure = depth >= SURE_DEPTH or (depth >= LEAST_DEPTH and seam.share >= 0.85)
+    sure = depth >= SURE_DEPTH or (depth >= LEAST_DEPTH and seam.share >= FIRM_SHARE)
     return (sure and slope <= SHALLOW_SLOPE) or (slope <= WEDGE_SLOPE and _is_wedge(seam, light))
 
 
@@ -152,6 +155,11 @@ def _band_depth(seam: Seam, light: Field, wood: Mask) -> float:
     gap = ~wood[at(0)]
     flank = np.minimum(light[at(-reach)], light[at(reach)])
     return float(np.median(np.where(gap, 1.0, flank - light[at(0)])))
+
+
+def _lies_in(line: Seam, band: Seam) -> bool:
+    """Whether a hairline is part of a band, or its border."""
+    return _apart(line, band) <= 0.5 * band.height + BORDER_ROWS
 
 
 def _apart(a: Seam, b: Seam) -> float:

@@ -25,9 +25,7 @@ def _border_px(sapwood_px: float, shade: float) -> float:
     seen, side = np.ones(64, dtype=bool), np.full(64, SIDE_PX)
     strip = Strip(light, T_PX, side, BENCH, seen, subdue_figure(light, T_PX, -28.0))
     lines = list_lines(T_PX, -28.0, 6.0, curved=True)
-    border = find_border(
-        block_say(strip), light, seen, BENCH, T_PX, lines, side_px=side, face_until_px=-28.0, may_pale=True
-    )
+    border = find_border(block_say(strip), light, seen, BENCH, T_PX, lines, side_px=side, face_until_px=-28.0)
     assert border is not None
     assert border.at(BLOCKS) == pytest.approx(border.middle_px, abs=0.5)
     return border.middle_px

@@ -62,7 +62,8 @@ def test_a_seam_that_does_not_show_is_found_by_its_ends_and_not_without() -> Non
     wood = np.ones((ROWS, 128), dtype=bool)
 
     def found(told: Stops) -> list[float]:
-        lines = find_hairlines(plain, wood, rows_per_mm=1.0, length_rows=1000.0, stops=told)
+        looks = np.repeat(plain[..., None], 3, axis=2)
+        lines = find_hairlines(plain, looks, wood, rows_per_mm=1.0, length_rows=1000.0, stops=told)
         return [line.start + line.drop / 2 for line in lines]
 
     assert found(stops((20, 8), (1030, 1000), side_mm=0.0, lean=0.0))[0] == pytest.approx(SEAM, abs=4)
