@@ -37,6 +37,7 @@ WEDGE_SHARE, WEDGE_SLOPE, WEDGE_TALLEST = 0.95, 0.014, 32
 WEDGE_DEPTHS = (0.12, 0.28)
 """Of a whole band against its flanks: log light in nine tenths of its columns, and in half of them."""
 LOWEST_BAND = 4
+HAIRLINE_ROWS = 1.0
 LEAST_SHALLOW = 8
 """Log light by which a band is darker than the boards, and the slopes allowed: a band of heartwood or of
 latewood is shallow, and slants. Where no bench shows, more of the columns must agree on it."""
@@ -84,11 +85,29 @@ def find_seams(
     kept: list[Seam] = []
     for seam in found:
         apart = all(
-            _apart(seam, other) - 0.5 * (seam.height + other.height) + 1 >= least_apart_rows for other in kept
+            _apart(seam, other) - 0.5 * (seam.height + other.height) + 1
+            >= least_apart_rows + _side_between(seam, other, side_rows)
+            for other in kept
         )
         if apart and _boards_beside(seam, wood, 0.5 * least_apart_rows, side_rows):
             kept.append(seam)
     return kept
+
+
+def _side_between(a: Seam, b: Seam, side_rows: Floats) -> float:
+    """How many rows between a hairline and a gap beside it are no face but the upright side of the board there.
+
+    A gap shows that side where the next board does not hide it: all of it, or the gap's own height is the part
+    that shows.
+    """
+    hairlines = [s.height <= HAIRLINE_ROWS for s in (a, b)]
+    if all(hairlines) or not any(hairlines):
+        return 0.0
+    line, gap = (a, b) if hairlines[0] else (b, a)
+    middle = gap.start + gap.drop / 2
+    side = float(side_rows[int(np.clip(middle, 0, len(side_rows) - 1))])
+    faces_line = (side > 0) == (line.start + line.drop / 2 < middle)
+    return max(abs(side) - gap.height, 0.0) if faces_line else 0.0
 
 
 def _is_separator(seam: Seam, light: Field, wood: Mask, length_rows: float) -> bool:

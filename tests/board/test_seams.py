@@ -41,3 +41,13 @@ def test_nor_does_what_breaks_off_or_not_all_columns_agree_with() -> None:
     broken = gap.copy()
     broken[:, 96:] = gap[:96, 96:].mean()
     assert not separates(broken)
+
+
+def test_between_a_hairline_and_a_gap_below_it_lies_the_side_that_shows_and_then_a_board() -> None:
+    line, gap = (
+        Seam(start, 0.0, height, 1.0, 0, COLUMNS - 1) for start, height in ((100.0, 1.0), (160.0, 16.0))
+    )
+    downward, upward = np.full(ROWS, 40.0), np.full(ROWS, -40.0)
+    assert seams._side_between(line, gap, downward) == seams._side_between(gap, line, downward) == 40 - 16
+    assert seams._side_between(line, gap, upward) == 0  # the side that shows is the lower board's
+    assert seams._side_between(line, line, downward) == seams._side_between(gap, gap, downward) == 0
