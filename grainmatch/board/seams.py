@@ -95,10 +95,9 @@ def find_seams(
 
 
 def _side_between(a: Seam, b: Seam, side_rows: Floats) -> float:
-    """How many rows between a hairline and a gap beside it are no face but the upright side of the board there.
+    """How many rows between a hairline and a gap beside it are no face but the side of the board there.
 
-    A gap shows that side where the next board does not hide it: all of it, or the gap's own height is the part
-    that shows.
+    The gap itself may be that side, or the part of it that the next board does not hide.
     """
     hairlines = [s.height <= HAIRLINE_ROWS for s in (a, b)]
     if all(hairlines) or not any(hairlines):
