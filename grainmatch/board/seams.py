@@ -27,6 +27,8 @@ LEAST_SHARE = 0.42
 PLAIN_SHARE, FIRM_SHARE = 0.5, 0.85
 """Of the columns, how many must agree on a band for it to come before lines whose ends jump, and before
 hairlines that stand out by themselves: of a band of heartwood fewer do."""
+COST_OF_SLOPE = 5.0
+"""Share a band must have more for each unit of slope: one askew over a gap has columns enough that agree."""
 MOST_SLOPE = 0.025
 LEAST_DEPTH = 0.25
 SURE_DEPTH = 0.35
@@ -75,7 +77,7 @@ def find_seams(
         if _is_separator(s, log_light, wood, length_rows)
         and not any(s.height < 12 and _apart(s, line) < 2.5 for line in thin)
     ]
-    bands = sorted(bands, key=lambda s: -s.share)
+    bands = sorted(bands, key=lambda s: COST_OF_SLOPE * abs(s.drop) / length_rows - s.share)
     plain, faint = ([b for b in bands if (b.share >= PLAIN_SHARE) == is_plain] for is_plain in (True, False))
     side_rows = stops.side_rows(len(wood), rows_per_mm)
     sides = find_sides(log_colours, wood & known, side_rows, length_rows=length_rows)
@@ -89,7 +91,7 @@ def find_seams(
             >= least_apart_rows + _side_between(seam, other, side_rows)
             for other in kept
         )
-        if apart and _boards_beside(seam, wood, 0.5 * least_apart_rows, side_rows):
+        if apart and _boards_beside(seam, wood | ~known, least_apart_rows, side_rows):
             kept.append(seam)
     return kept
 
@@ -145,8 +147,12 @@ def _is_wedge(seam: Seam, light: Field) -> bool:
     return bool(least >= WEDGE_DEPTHS[0] and typical >= WEDGE_DEPTHS[1])
 
 
-def _boards_beside(seam: Seam, wood: Mask, reach_rows: float, side_rows: Floats) -> bool:
-    """Whether wood goes on for a board's width on both sides, not just for the upright side of one board."""
+def _boards_beside(seam: Seam, wood: Mask, least_rows: float, side_rows: Floats) -> bool:
+    """Whether wood goes on for a board's width on both sides, not just for the upright side of one board.
+
+    Beside a hairline it must nearly all along: a growth ring leaves a wedge. Beside a gap half of it will do.
+    """
+    reach_rows, least_share = (least_rows, 0.8) if seam.height <= HAIRLINE_ROWS else (0.5 * least_rows, 0.5)
     h, n = wood.shape
     columns = np.arange(seam.first, seam.last + 1)
     middle = rows_along(seam, n)[columns]
@@ -157,7 +163,7 @@ def _boards_beside(seam: Seam, wood: Mask, reach_rows: float, side_rows: Floats)
         .clip(0, h - 1)
         for way in (-1, 1)
     ]
-    return all(wood[rows, columns].mean() > 0.5 for rows in ways)
+    return all(wood[rows, columns].mean() > least_share for rows in ways)
 
 
 def _band_depth(seam: Seam, light: Field, wood: Mask) -> float:
