@@ -250,9 +250,10 @@ def _close(
     sides = {}
     for long_edge in ("upper", "lower"):
         ends = [_meet(edges[long_edge], edges[end]) for end in ("left", "right")]
-        u = np.linspace(ends[0], ends[1], 33)
-        v = np.polyval(edges[long_edge], u)
         # Edges of something that is no board may never meet; they then outline nothing.
+        with np.errstate(over="ignore", invalid="ignore"):
+            u = np.linspace(ends[0], ends[1], 33)
+            v = np.polyval(edges[long_edge], u)
         sides[long_edge] = frame.leave(np.nan_to_num(np.column_stack([u, v]), posinf=0.0, neginf=0.0))
     outline_px = polygon_px(bench, sides["upper"], sides["lower"])
     floor = EDGE_SIGMA_PX / bench.px_per_mm
