@@ -31,8 +31,9 @@ NEAR_MM = (1.5, 1.5, 3.0, 3.0)
 SETTLED_PX = 0.5
 SETTLED_MM = 1e-4
 """Sigma of an edge below which it is not looked for again, and change of it below which a fit has arrived."""
+FARTHEST_MM = 1e5
 FACE_MM = 8.0
-"""How wide a band of sure face is read to know its look."""
+"""How far off edges of a board may meet, and how wide a band of sure face is read to know its look."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,11 +251,10 @@ def _close(
     sides = {}
     for long_edge in ("upper", "lower"):
         ends = [_meet(edges[long_edge], edges[end]) for end in ("left", "right")]
+        u = np.linspace(ends[0], ends[1], 33)
+        v = np.polyval(edges[long_edge], u)
         # Edges of something that is no board may never meet; they then outline nothing.
-        with np.errstate(over="ignore", invalid="ignore"):
-            u = np.linspace(ends[0], ends[1], 33)
-            v = np.polyval(edges[long_edge], u)
-        sides[long_edge] = frame.leave(np.nan_to_num(np.column_stack([u, v]), posinf=0.0, neginf=0.0))
+        sides[long_edge] = frame.leave(np.nan_to_num(np.column_stack([u, v])))
     outline_px = polygon_px(bench, sides["upper"], sides["lower"])
     floor = EDGE_SIGMA_PX / bench.px_per_mm
     upper, lower, left, right = (
@@ -285,9 +285,9 @@ def _fewest(line: Points, tolerance: float) -> Points:
 
 
 def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:
-    """u where v = long_edge(u) and u = end(v) cross."""
+    """u where v = long_edge(u) and u = end(v) cross, NaN where they do not."""
     u = float(np.polyval(end, 0.0))
     with np.errstate(over="ignore", invalid="ignore"):
         for _ in range(14):
             u = float(np.polyval(end, np.polyval(long_edge, u)))
-    return u
+    return u if abs(u) < FARTHEST_MM else float("nan")
