@@ -140,8 +140,7 @@ def find_border(
 
     say (blocks, n): change of light at each t. light (stations, n, 3) relative to the face; the face's look
     is taken where t is below face_until_px. side_px (stations,): how wide the board's own side should show,
-    whose foot then speaks for the edge too. Paler wood may follow that still belongs to
-    the board.
+    whose foot then speaks for the edge too. Paler wood may follow that still belongs to the board.
     """
     total = lines.total(say)
     logs = _block_logs(light, seen)

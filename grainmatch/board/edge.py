@@ -58,6 +58,7 @@ LEAST_TOLD = 0.35
 their places to count."""
 RIDGE = 1e-3
 OUT_OF_REACH = 1e9
+"""What keeps free levels from running away where a window holds one of them, and a cost no place is at."""
 MERGED_PX = 2.5
 """Steps so near to each other may have been found as one."""
 PLAIN_SHARE = 0.5

@@ -46,6 +46,8 @@ LOOK_PX, NEAR_PX, LOOK_STATIONS = 6.0, 4.0, 4
 most; and how far beside a border, and beside a hairline, light is read, over how many stations at once."""
 TAP = round(1 / STEP_PX)
 DARKEST = 0.02
+"""Samples a pixel of the photo takes up in a strip; and light, as a share of the face's, below which a log
+says more about noise."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -84,6 +84,7 @@ def find_seams(
     firm = [b for b in plain if b.share >= FIRM_SHARE or _band_depth(b, log_light, wood) >= BARE]
     clear = [t for t in thin if t.clear and not any(_lies_in(t, band) for band in plain)]
     found = [*firm, *clear, *plain, *thin, *faint, *sides]
+    may_be_wood = wood | ~known
     kept: list[Seam] = []
     for seam in found:
         apart = all(
@@ -91,7 +92,7 @@ def find_seams(
             >= least_apart_rows + _side_between(seam, other, side_rows)
             for other in kept
         )
-        if apart and _boards_beside(seam, wood | ~known, least_apart_rows, side_rows):
+        if apart and _boards_beside(seam, may_be_wood, least_apart_rows, side_rows):
             kept.append(seam)
     return kept
 
