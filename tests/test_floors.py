@@ -23,7 +23,7 @@ FLOORS = (
     {"photo", "board", "face", "wood"},
     {"panel"},
     {"model"},
-    {"units", "geometry", "colour", "disk"},
+    {"units", "geometry", "colour", "disk", "ranks"},
     {"errors"},
 )
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from grainmatch.geometry import Points, shrink
 from grainmatch.model import Mask, Rgb
+from grainmatch.ranks import median
 
 COARSE_LONG_SIDE_PX = 1300
 LEAST_SPREAD = (0.03, 0.012, 0.012)
@@ -91,7 +92,7 @@ class Backdrop:
         sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
         smooth: Any = [cv2.GaussianBlur(plane, (0, 0), SMOOTH_PX) for plane in self.departure]
         away, allowed = self._tint(*smooth)
-        usual = float(np.median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
+        usual = float(median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         plain = away > np.maximum(max(least, 6.0 * usual), allowed)
         least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
         tinted = away > np.maximum(least_tint, allowed)
@@ -210,11 +211,11 @@ def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArra
     inner[band:-band, band:-band] = True
     chosen = (known & ~inner).ravel()
     start = np.zeros((6, 3), np.float32)
-    start[0] = np.median(values[chosen], axis=0)
+    start[0] = median(values[chosen], axis=0)
     surface = start
     for turn in range(10):
         departure = values - terms @ surface
-        spread = np.maximum(1.4826 * np.median(np.abs(departure[chosen]), axis=0), LEAST_SPREAD)
+        spread = np.maximum(1.4826 * median(np.abs(departure[chosen]), axis=0), LEAST_SPREAD)
         away = departure / spread.astype(np.float32)
         near = np.einsum("nk,nk->n", away, away) < (16.0 if turn < 3 else 12.0)
         before, chosen = chosen, near & known.ravel() & (~inner.ravel() if turn < 3 else True)

@@ -19,6 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from grainmatch.model import Mask
+from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 Field = NDArray[np.float32]
@@ -169,7 +170,7 @@ def _with_foot(clear: Floats, logs: Floats, side_px: Floats) -> Floats:
 
     logs (blocks, n, 3) of light: a side lies in shade, so paler wood than the face is none.
     """
-    sides = np.median(side_px.reshape(BLOCKS, -1), axis=1)
+    sides = median(side_px.reshape(BLOCKS, -1), axis=1)
     if sides.max() < LEAST_SIDE_PX:
         return clear
     joined = clear.copy()
@@ -218,7 +219,7 @@ class _Look:
 def _face_look(logs: Floats, inner: Mask, told: Mask) -> _Look:
     """Every place against the face, whose look and figure are those of the samples `inner` (n,)."""
     face = logs[:, inner]
-    middle = np.median(face, axis=1, keepdims=True)
+    middle = median(face, axis=1, keepdims=True)
     rest = (face - middle)[told].reshape(-1, 3)
     spread = rest.T @ rest / max(len(rest), 1) + STEADY[0] ** 2 + STEADY[1] ** 2 * np.eye(3)
     off = logs - middle

@@ -37,6 +37,7 @@ from grainmatch.board.frame import look_along
 from grainmatch.board.seamline import place_seam
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
+from grainmatch.ranks import median
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -113,7 +114,7 @@ def read_strip(
     m, k, n = *places_mm.shape[:2], len(t)
     seen = look_along(bench, bench.photo.rgb, places_mm.reshape(m * k, 2), outward, t / bench.px_per_mm)
     light = np.asarray(cv2.LUT(seen, LINEAR)).reshape(m, k, n * 3).mean(axis=1).reshape(m, n, 3)
-    face = np.maximum(np.median(light[:, : max(4, n // 6)], axis=1), 0.003)
+    face = np.maximum(median(light[:, : max(4, n // 6)], axis=1), 0.003)
     return light / face[:, None, :], t, face
 
 
@@ -172,7 +173,7 @@ def _find_line(strip: Strip, least_t_px: float, most_t_px: float, curved: bool) 
     )
     if edge is None:
         return None
-    side = float(np.median(strip.side_px))
+    side = float(median(strip.side_px))
     if side < LEAST_SIDE_PX:
         return _Steps(edge, np.full(len(strip.light), max(side, 0.0)), "step")
     beyond = list_lines(
@@ -230,14 +231,14 @@ def _keep_clear(steps: _Steps, lines: list[Line]) -> _Steps:
             continue
         away = line.at(stations) - steps.line.at(stations)
         for k, beyond in enumerate((-away, away - steps.gap_px)):
-            if np.median(beyond) > MERGED_PX:
+            if median(beyond) > MERGED_PX:
                 clear[k] = np.minimum(clear[k], beyond)
     return replace(steps, clear_px=clear)
 
 
 def _as_side(strip: Strip, gap_px: float) -> Floats:
     """A step gap_px beyond the edge in the middle, as far at each station as the board's side goes."""
-    return np.asarray(strip.side_px * (gap_px / max(float(np.median(strip.side_px)), 1e-6)))
+    return np.asarray(strip.side_px * (gap_px / max(float(median(strip.side_px)), 1e-6)))
 
 
 def _block_say(strip: Strip) -> Floats:
@@ -271,7 +272,7 @@ def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
     """
     t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
     near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
-    colour = np.array([np.median(strip.light[..., k][near]) for k in range(3)])
+    colour = np.array([median(strip.light[..., k][near]) for k in range(3)])
     from_wood = np.log(np.maximum(colour, 1e-3))  # the face is 1
     from_bench = from_wood - np.log(strip.bench_light)
     if np.ptp(np.log(strip.bench_light)) > 0.3:
@@ -294,7 +295,7 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     inward, outward = np.broadcast_to(steps.clear_px, (2, len(strip.light)))
     clear = np.stack([inward, np.where(far & (kind == "side"), gap_px, outward)])
     # Two steps close together were found as one line, which may be the outer of them.
-    close = float(np.median(gap)) if kind == "side" else 0.0
+    close = float(median(gap)) if kind == "side" else 0.0
     close = close if close < MERGED_PX else 0.0
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
     blur = np.full(len(start), _fit_blur(strip, start, shifts, gap, clear))
@@ -317,7 +318,7 @@ def _fit_blur(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, cl
     tried = np.repeat(BLURS_PX, len(few))
     misfits = _misfits(strip, start_px, shifts, gap_px, tried, np.tile(few, len(BLURS_PX)), clear_px)
     blur, lowest = BLURS_PX[0], np.inf
-    leasts = np.median(misfits.min(axis=1).reshape(len(BLURS_PX), -1), axis=1)
+    leasts = median(misfits.min(axis=1).reshape(len(BLURS_PX), -1), axis=1)
     for each, least in zip(BLURS_PX, leasts, strict=True):
         if least < 0.97 * lowest:
             blur, lowest = each, least
@@ -395,7 +396,7 @@ def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> tuple[Floats, flo
     """For each station the shift on the gentle curve that all of them together fit best (cost clipped), and
     the doubt that another valley of the cost leaves, px."""
     excess = cost - cost.min(axis=1, keepdims=True)
-    excess = np.minimum(excess, np.median(excess[seen].max(axis=1))) * seen[:, None]
+    excess = np.minimum(excess, median(excess[seen].max(axis=1))) * seen[:, None]
     curves, index = _gentle_curves(tuple(shifts), len(cost))
     along = np.take(excess, index)
     ways = along.sum(axis=1).reshape(len(shifts), -1)

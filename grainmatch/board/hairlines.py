@@ -21,6 +21,7 @@ from grainmatch.board.matched import CLIP, look_for_hairlines
 from grainmatch.board.stops import Stops
 from grainmatch.board.tonestep import differs_in_colour, follow_step, is_darkest
 from grainmatch.model import Mask
+from grainmatch.ranks import median
 
 Field = NDArray[np.floating[Any]]
 Floats = NDArray[np.float64]
@@ -215,8 +216,7 @@ def _reaches_farther(reach: Floats, side_rows: Floats, inward: Floats, half: int
     rows = np.arange(h)
     wide = np.pad(reach, (2 * half, 4 * half), mode="edge")  # row r is wide[r + 2 * half]
     whole, part, near = (
-        np.median(sliding_window_view(wide, n), axis=1)[: h + 3 * half]
-        for n in (2 * half, half, half // 2 + 1)
+        median(sliding_window_view(wide, n), axis=1)[: h + 3 * half] for n in (2 * half, half, half // 2 + 1)
     )
     last = len(whole) - 1
     even = np.abs(part[:h] - part[half : h + half]) < UNEVEN_MM
@@ -308,10 +308,10 @@ def _place_dip(
     if is_darkest(light[at, columns].mean(axis=1)[LOOK_ROWS - NEAR_ROWS : LOOK_ROWS + NEAR_ROWS + 1]):
         return place
     seen = looks[at, columns]
-    if not differs_in_colour(np.median(seen[-3:].mean(axis=0) - seen[:3].mean(axis=0), axis=0)):
+    if not differs_in_colour(median(seen[-3:].mean(axis=0) - seen[:3].mean(axis=0), axis=0)):
         return None
     whole = len(columns) // LOOK_COLUMNS * LOOK_COLUMNS
-    profiles = np.median(light[at, columns][:, :whole].reshape(len(off), -1, LOOK_COLUMNS), axis=2).T
+    profiles = median(light[at, columns][:, :whole].reshape(len(off), -1, LOOK_COLUMNS), axis=2).T
     x, base = (each[:whole].reshape(-1, LOOK_COLUMNS).mean(axis=1) + 0.5 for each in (columns, rows))
     step = follow_step(profiles, x, base)
     return None if step is None else (step[0], step[1] * light.shape[1])

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from grainmatch.model import Mask
+from grainmatch.ranks import median
 
 Field = NDArray[np.float32]
 REACH = 6
@@ -79,7 +80,7 @@ def fit_taps(patches: Field) -> tuple[Field, Field, float]:
     variance, and the first one's answer to a whole hairline."""
     flat = patches.reshape(len(patches), -1).astype(np.float64)
     size = np.sqrt(np.einsum("mi,mi->m", flat, flat))
-    flat *= np.minimum(1.0, ODD * np.median(size) / np.maximum(size, 1e-9))[:, None]
+    flat *= np.minimum(1.0, ODD * median(size) / np.maximum(size, 1e-9))[:, None]
     cover = flat.T @ flat / len(flat) + NOISE**2 * np.eye(flat.shape[1])
     t = np.arange(-REACH, REACH + 1)
     shapes = np.array([-np.exp(-0.5 * (t / HAIRLINE_PX) ** 2), ndtr(t / HAIRLINE_PX)])

@@ -15,6 +15,7 @@ from grainmatch.board.seamline import strip_reach_px
 from grainmatch.board.shade import shadow_reach_mm
 from grainmatch.geometry import Matrix, Points, expand_poly, plane_to_pixels
 from grainmatch.model import Bench, Mask
+from grainmatch.ranks import median
 
 TOUCHES = "{} edge touches a neighbour"
 STATIONS = 64
@@ -138,7 +139,7 @@ def _refine_edge(
     centre_px = plane_to_pixels(bench.camera, places.reshape(-1, 2).mean(axis=0)[None], bench.face_height_mm)[
         0
     ]
-    bare = backdrop.bench_light(centre_px) / np.median(face, axis=0)
+    bare = backdrop.bench_light(centre_px) / median(face, axis=0)
     plain = subdue_figure(light, t, -inward)
     strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain)
     found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px, touching=touching, curved=along)
@@ -198,13 +199,13 @@ def _fit_poly(
     if good.sum() < max(6, 0.3 * len(x)):
         return fallback, 1.0
     x, y = x[good], y[good]
-    told = np.sqrt(np.minimum(weight[good] / np.median(weight[good]), 2.0))
+    told = np.sqrt(np.minimum(weight[good] / median(weight[good]), 2.0))
     centre, half = x.mean(), max(np.ptp(x) / 2, 1e-6)
     a = np.vander((x - centre) / half, order + 1)
     w = np.ones(len(x))
-    start = np.median(y - np.polyval(fallback, x))
+    start = median(y - np.polyval(fallback, x))
     rest = y - np.polyval(fallback, x) - start
-    w = (np.abs(rest) < max(4 * np.median(np.abs(rest)), 0.3)).astype(float)
+    w = (np.abs(rest) < max(4 * median(np.abs(rest)), 0.3)).astype(float)
     c, cover = _tukey(a, y, w, told)
     if order == 2:
         straight = _tukey(a[:, 1:], y, w, told)

@@ -18,6 +18,7 @@ from grainmatch.board.lines import sum_along_lines
 from grainmatch.board.sides import find_sides
 from grainmatch.board.stops import Stops
 from grainmatch.model import Mask
+from grainmatch.ranks import median
 
 Field = NDArray[np.floating[Any]]
 Floats = NDArray[np.float64]
@@ -179,7 +180,7 @@ def _band_depth(seam: Seam, light: Field, wood: Mask) -> float:
 
     gap = ~wood[at(0)]
     flank = np.minimum(light[at(-reach)], light[at(reach)])
-    return float(np.median(np.where(gap, 1.0, flank - light[at(0)])))
+    return float(median(np.where(gap, 1.0, flank - light[at(0)])))
 
 
 def _lies_in(line: Seam, band: Seam) -> bool:

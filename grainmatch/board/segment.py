@@ -24,6 +24,7 @@ from grainmatch.board.shade import past_dark, shadow_reach_mm
 from grainmatch.board.stops import find_stops
 from grainmatch.geometry import Points, expand_poly, pixels_to_plane
 from grainmatch.model import Bench, Mask
+from grainmatch.ranks import median
 
 COLUMNS = 128
 TALLEST_GAP_MM = 40.0
@@ -190,8 +191,8 @@ def _grain_runs_across(bench: Bench, frame: Frame, outline: Points) -> bool:
     low, high = np.percentile(uv, 12, axis=0), np.percentile(uv, 88, axis=0)
     u, v = (np.arange(lo, hi, 1.5) for lo, hi in zip(low, high, strict=True))
     light = look_through(bench, bench.photo.rgb, frame, u, v).astype(np.float32).mean(axis=2)
-    change_u = np.median(np.abs(np.diff(light, axis=1)))
-    change_v = np.median(np.abs(np.diff(light, axis=0)))
+    change_u = median(np.abs(np.diff(light, axis=1)))
+    change_v = median(np.abs(np.diff(light, axis=0)))
     return bool(change_u > 1.05 * change_v)
 
 
@@ -258,8 +259,8 @@ def _median_line(
         return fallback
     x, y = x[good], y[good]
     i, j = np.triu_indices(len(x), 4)
-    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
-    return np.array([slope, float(np.median(y - slope * x))])
+    slope = float(median((y[j] - y[i]) / (x[j] - x[i])))
+    return np.array([slope, float(median(y - slope * x))])
 
 
 def _seen(bench: Bench, backdrop: Backdrop, places: Points, mask: Mask) -> Mask:
@@ -338,7 +339,7 @@ def _runs(
     height = inside.sum(axis=0)
     if not (height > least_rows).any():
         return
-    typical = np.median(height[height > least_rows])
+    typical = median(height[height > least_rows])
     full = (height > max(least_rows, 0.55 * typical)).astype(np.uint8)
     full = cv2.morphologyEx(full[None], cv2.MORPH_CLOSE, np.ones((1, 3), np.uint8))[0]
     bare = (inside & known).sum(axis=0) > 0.3 * typical
@@ -407,7 +408,7 @@ def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.
     Of a few points only the height is kept: the piece is short in its heap.
     """
     if len(x) < FEWEST_OF_A_CURVE:
-        return np.array([0.0, 0.0, float(np.median(y))])
+        return np.array([0.0, 0.0, float(median(y))])
     centre, half = x.mean(), max(float(np.ptp(x)) / 2, 1e-6)
     z = (x - centre) / half
     rng = np.random.default_rng(0)

@@ -16,6 +16,7 @@ from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, lean_per_mm, look_along, look_through
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
+from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 LOG_LIGHT = np.log(LINEAR + np.float32(BLACK))
@@ -105,7 +106,7 @@ def _place(bench: Bench, scale: float, frame: Frame, v: Floats, near: Floats, ou
     seen = np.asarray(cv2.LUT(sharp, LOG_LIGHT))
     light = cv2.blur(seen, (1, 3), borderType=cv2.BORDER_REPLICATE)
     near_end = t >= -reach
-    wood = np.median(light[:, ~near_end][:, ::2], axis=1, keepdims=True)
+    wood = median(light[:, ~near_end][:, ::2], axis=1, keepdims=True)
     away = light[:, near_end] - wood
     off = np.sqrt(np.einsum("hnc,hnc->hn", away, away))
     half = 0.5 * off.max(axis=1)

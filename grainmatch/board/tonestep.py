@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.model import Mask
+from grainmatch.ranks import median
 
 Floats = NDArray[np.floating[Any]]
 FLANK_SHARE = 0.5
@@ -54,7 +55,7 @@ def follow_step(profiles: Floats, x: Floats, base: Floats, *, px: float = 1.0) -
         profiles[:, part].mean(axis=1, keepdims=True) for part in (slice(0, flank), slice(-flank, None))
     )
     step = (below - above)[:, 0]
-    usual = float(np.median(step))
+    usual = float(median(step))
     if len(x) < LEAST_PLACES or not TONE_STEP[0] < abs(usual) < TONE_STEP[1]:
         return None
     plain: Mask = step * np.sign(usual) > WEAK * abs(usual)
@@ -69,9 +70,9 @@ def follow_step(profiles: Floats, x: Floats, base: Floats, *, px: float = 1.0) -
     place = base + k - 1 + (0.5 - before) / np.maximum(after - before, 1e-3) - r
     x, place = x[told], place[told]
     i, j = np.triu_indices(len(x), len(x) // 3)
-    slope = float(np.median((place[j] - place[i]) / (x[j] - x[i])))
+    slope = float(median((place[j] - place[i]) / (x[j] - x[i])))
     rest = place - slope * x
-    start = float(np.median(rest))
+    start = float(median(rest))
     if np.percentile(np.abs(rest - start), 100 * STRAIGHT_SHARE) * px > STRAIGHT_PX:
         return None
     return start, slope

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels, resample_polyline
 from grainmatch.model import Bench
 from grainmatch.photo.rectify import frame_face
+from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -136,7 +137,7 @@ def _neighbour(lower_mm: Points, uppers_mm: Sequence[Points]) -> int | None:
         line = upper.astype(np.float32).reshape(-1, 1, 2)
         back = np.concatenate([line, line[::-1]])  # a ring without room inside
         apart = [cv2.pointPolygonTest(back, (float(x), float(y)), True) for x, y in places]
-        if np.median(np.abs(apart)) < NEIGHBOUR_MM:
+        if median(np.abs(apart)) < NEIGHBOUR_MM:
             return n
     return None
 
@@ -206,7 +207,7 @@ def _steepest(profile: NDArray[np.float32], t_mm: Floats) -> Floats:
     bow = a - 2 * b + c
     part = np.where(bow < 0, 0.5 * (a - c) / np.minimum(bow, -1e-9), 0.0)
     at = t_mm[best] + np.clip(part, -1, 1) * (t_mm[1] - t_mm[0])
-    clear = (b > 4.0) & (b > 0.4 * np.median(b))
+    clear = (b > 4.0) & (b > 0.4 * median(b))
     return np.where(clear, at, np.nan)
 
 
@@ -224,7 +225,7 @@ def _solve(offset_mm: Floats) -> tuple[Floats, Floats]:
             return nothing
         fit = np.linalg.lstsq(_BASIS[use], offset_mm[use], rcond=None)[0]
         left = np.abs(np.where(np.isfinite(offset_mm), offset_mm, np.inf) - _BASIS @ fit)
-        use = left < max(3 * 1.4826 * float(np.median(left[use])), 0.08)
+        use = left < max(3 * 1.4826 * float(median(left[use])), 0.08)
     if use.sum() < _LEAST_STATIONS:
         return nothing
     cover = np.linalg.inv(_BASIS[use].T @ _BASIS[use])

@@ -21,6 +21,7 @@ from scipy.sparse import csr_array
 from grainmatch.geometry import Points
 from grainmatch.photo.lamp import Lamp, fit_lamp
 from grainmatch.photo.surfaces import UNMIX, Surface
+from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -241,7 +242,7 @@ def _fit_lamp(plain: Model, field: Field) -> Lamp:
 
 
 def _robust_sigma(values: Floats) -> float:
-    return 1.4826 * float(np.median(np.abs(values)))
+    return 1.4826 * float(median(np.abs(values)))
 
 
 def _bin_means(values: Floats, bins: NDArray[np.int64]) -> Floats:

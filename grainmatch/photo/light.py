@@ -17,6 +17,7 @@ from grainmatch.colour import SRGB8_TO_LINEAR, linear_to_srgb, srgb_to_linear
 from grainmatch.geometry import Points, apply_homography
 from grainmatch.model import Light, Mask, Photo, Rgb, Sheet
 from grainmatch.photo import sheet as printed
+from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -129,7 +130,7 @@ def join_whites(log_light: Floats, whites: Whites) -> Floats:
 
 def _robust_mean(values: Floats, weights: Floats) -> float:
     """Weighted mean in which values more than 5 % from the median hardly count."""
-    w = weights / (1 + ((values - np.median(values)) / 0.05) ** 2)
+    w = weights / (1 + ((values - median(values)) / 0.05) ** 2)
     return float((w * values).sum() / w.sum())
 
 

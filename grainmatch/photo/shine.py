@@ -17,6 +17,7 @@ from scipy.linalg import cho_factor, cho_solve
 from grainmatch.geometry import Points
 from grainmatch.photo.field import Field, Model
 from grainmatch.photo.surfaces import MIX, UNMIX, Surface
+from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 
@@ -103,7 +104,7 @@ def _paling(surfaces: Sequence[Surface], field: Field, shine: Shine, k: int) -> 
             rows.append(np.zeros((len(surface.tones), _TERMS)))
             continue
         share = np.maximum(shine.share(surface.places_mm), 1e-6)[:, None]
-        own = np.maximum(np.median(_seen(surface, field) - share, axis=0), _LEAST_LINEAR)
+        own = np.maximum(median(_seen(surface, field) - share, axis=0), _LEAST_LINEAR)
         by_share = (np.log1p(share / own) / share) @ MIX[k]
         rows.append(by_share[:, None] * _terms(shine, surface.places_mm))
     return np.concatenate(rows)
