@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Protocol
 
 import cv2
@@ -84,24 +85,10 @@ def fit_camera(
             f"No reference sheet was found in {photo.name}.",
             "Lay the printed sheet flat and fully in view, or say which paper or board size to go by.",
         )
-    height, width = photo.rgb.shape[:2]
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
-    problem = CornersProblem(
-        tuple(by_size),
-        (width / 2, height / 2),
-        *focal_prior(photo),
-        cut_sigma_px(by_size, _ROUGH_NOISE_PX),
-        curl_sheets(by_size),
-    )
-    tried = (problem.solve(start, tolerance=_ROUGH_TOLERANCE) for start in _starts(problem))
-    best = min(tried, key=lambda s: float(s.cost))
-    misfit = problem.misfit_px(best.x)
-    free = len(misfit) - len(best.x)
-    noise_px = _ROUGH_NOISE_PX  # four corners alone cannot tell their own noise
-    if free >= len(best.x):
-        noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
-    sigma_px = cut_sigma_px(by_size, noise_px)
-    problem = replace(problem, sigma_px=sigma_px, edges=edges or None, lift_mm=lift_mm)
+    height, width = photo.rgb.shape[:2]
+    problem, best = _fit_roughly(tuple(by_size), (width / 2, height / 2), focal_prior(photo))
+    problem = replace(problem, edges=edges or None, lift_mm=lift_mm)
     start = _along_lens(problem, best) if edges else best.x
     solved = problem.solve(start, tolerance=_ROUGH_TOLERANCE if edges else _FIRST_TOLERANCE)
     if edges:
@@ -111,6 +98,26 @@ def fit_camera(
     if edges and (np.abs(solved.x[problem.rises_from :]) > _ODD_RISE_MM).any():
         fit = replace(fit, notes=(*fit.notes, SHEET_OR_BOARDS))
     return fit
+
+
+@lru_cache(maxsize=8)
+def _fit_roughly(
+    sheets: tuple[Sheet, ...], centre_px: tuple[float, float], focal: tuple[float, float]
+) -> tuple[CornersProblem, Any]:
+    """The problem of sheets alone, with the noise their corners show, and its best solution but for that.
+
+    Kept, for boards fit the camera of the same sheets again. focal: see `focal_prior`.
+    """
+    rough_px = cut_sigma_px(sheets, _ROUGH_NOISE_PX)
+    problem = CornersProblem(sheets, centre_px, *focal, rough_px, curl_sheets(sheets))
+    tried = (problem.solve(start, tolerance=_ROUGH_TOLERANCE) for start in _starts(problem))
+    best = min(tried, key=lambda s: float(s.cost))
+    misfit = problem.misfit_px(best.x)
+    free = len(misfit) - len(best.x)
+    noise_px = _ROUGH_NOISE_PX  # four corners alone cannot tell their own noise
+    if free >= len(best.x):
+        noise_px = max(LEAST_CORNER_SIGMA_PX, math.sqrt(float(misfit @ misfit) / free))
+    return replace(problem, sigma_px=cut_sigma_px(sheets, noise_px)), best
 
 
 def _along_lens(problem: CornersProblem, solved: Any) -> Floats:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, leastsq
 
 from grainmatch.geometry import Camera, Points, project
 from grainmatch.model import Sheet
@@ -31,6 +31,7 @@ USUAL_RISE_MM = 0.09
 # Steps of log focal, k1, turn and shift (mm) that move corners by about as many pixels each.
 _CAMERA_STEPS = np.array([0.02, 0.02, 0.01, 0.01, 0.01, 5.0, 5.0, 5.0])
 _MOST_STEPS = 200
+_SLOPE_TOLERANCE = 1e-8
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,18 +81,21 @@ class CornersProblem:
         )
 
     def solve(self, start: Floats, *, tolerance: float) -> Any:
-        """Scipy's OptimizeResult of Levenberg and Marquardt's method (MINPACK) from a starting state."""
+        """x, jac and cost of Levenberg and Marquardt's method (MINPACK) from a starting state."""
         lies, rises_n = [5.0, 5.0, 0.01] * (len(self.sheets) - 1), self.curl.shape[1]
-        return least_squares(
+        # Scipy's least_squares calls the same routine, and takes as long around each step as the step does.
+        x, _, info, _, _ = leastsq(
             self.residuals,
             start,
-            jac=self.slopes,
-            x_scale=np.concatenate([_CAMERA_STEPS, lies, np.ones(rises_n)]),
-            method="lm",
-            max_nfev=_MOST_STEPS,
+            Dfun=self.slopes,
+            full_output=True,
+            diag=1 / np.concatenate([_CAMERA_STEPS, lies, np.ones(rises_n)]),
+            maxfev=_MOST_STEPS,
             ftol=tolerance,
             xtol=tolerance,
+            gtol=_SLOPE_TOLERANCE,
         )
+        return OptimizeResult(x=x, jac=self.slopes(x), cost=0.5 * float(info["fvec"] @ info["fvec"]))
 
     @property
     def k1_most(self) -> float:
@@ -154,15 +158,32 @@ class CornersProblem:
 
     def _bend_slopes(self, edges: LongEdges, edges_mm: Points, state: Floats, by_turn: Floats) -> Floats:
         """Derivatives (bends, state) of bends: points laid flat move so that they stay where seen."""
-        places = np.column_stack([edges_mm, np.full(len(edges_mm), -self.lift_mm)])
-        by_camera, by_place = self._projected_slopes(places, state, by_turn)
-        a, b, c, d = by_place[:, :2].reshape(-1, 4).T
-        by_seen = np.array([[d, -b], [-c, a]]).transpose(2, 0, 1) / (a * d - b * c)[:, None, None]
-        moves = -by_seen @ by_camera.reshape(-1, 2, 8)
+        moves = self._laid_flat_slopes(edges_mm, state, by_turn)
         slopes = edges.bend_slopes(edges_mm, moves) / bend_sigma(edges, self.usual_bend_mm)[..., None]
         out = np.zeros((slopes.size // 8, len(state)))
         out[:, :8] = slopes.reshape(-1, 8)
         return out
+
+    def _laid_flat_slopes(self, edges_mm: Points, state: Floats, by_turn: Floats) -> Floats:
+        """Derivatives (n, 2, 8) of the edges' points laid flat (n, 2) by the state's camera.
+
+        A point is where the ray of its pixel meets the faces' plane: what turns or shifts the ray is followed
+        along it back onto the plane.
+        """
+        camera = self.camera(state)
+        turn, shift = camera.rotation, camera.translation_mm
+        from_shift = turn[:, :2] @ edges_mm.T - self.lift_mm * turn[:, 2:]
+        ray = from_shift + shift[:, None]
+        squared = ((ray[:2] / ray[2]) ** 2).sum(axis=0)
+        lens = ray / (1 + 3 * camera.k1 * squared)  # of a radius r (1 + k1 r^2) that stays
+        moves = np.empty((8, 3, len(edges_mm)))
+        moves[:5] = by_turn.transpose(0, 2, 1) @ from_shift
+        moves[0] -= turn[:2].T @ (lens[:2] * (1 + camera.k1 * squared)) + shift[2] * turn[2][:, None]
+        moves[1] -= turn[:2].T @ (lens[:2] * squared)
+        moves[5:] = -(turn * [[1], [1], [camera.focal_px / self.focal_px]])[..., None]
+        along = turn.T @ ray
+        on_plane = moves[:, :2] - moves[:, 2:] * (along[:2] / along[2])
+        return np.asarray(on_plane.transpose(2, 1, 0))
 
     def _turn_slopes(self, state: Floats) -> Floats:
         """Derivatives (5, 3, 3) of the rotation by log focal, k1, tilt (2) and turn."""
