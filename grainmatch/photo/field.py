@@ -230,15 +230,14 @@ def _fit_lamp(plain: Model, field: Field) -> Lamp:
     prior[:_TERMS] = np.repeat([row[0] for row in _FIELD_SIGMA], _TERMS_EACH) ** -2.0
     design = plain.design.few(thin)
     weighted = design * root[:, None]
-    to_own = np.linalg.solve(weighted.T @ weighted + np.diag(prior), weighted.T)
-    tones = plain.tones[::thin]
+    to_own = cho_solve(cho_factor(weighted.T @ weighted + np.diag(prior)), weighted.T)
 
-    def misfit(log_light: Floats) -> Floats:
-        rest = root * (tones - log_light)
+    def unexplained(logs: Floats) -> Floats:
+        rest = (root * logs.T).T
         own = to_own @ rest
-        return np.concatenate([rest - weighted @ own, np.sqrt(prior) * own])
+        return np.concatenate([rest - weighted @ own, (np.sqrt(prior) * own.T).T])
 
-    return fit_lamp(plain.places_mm[::thin], field.middle_mm, misfit)
+    return fit_lamp(plain.places_mm[::thin], field.middle_mm, plain.tones[::thin], unexplained)
 
 
 def _robust_sigma(values: Floats) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 
 from grainmatch.errors import PhotoError, UsageError
 from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels, polygon_mask
-from grainmatch.model import Bench, Photo, Sheet, TypedBoard
+from grainmatch.model import Bench, Light, Photo, Sheet, TypedBoard
 from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
 from grainmatch.photo.edges import trace_boards
 from grainmatch.photo.light import flat_light, measure_light
@@ -164,7 +164,9 @@ def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
         return bench
     lift_mm = bench.face_height_mm - bench.sheet_height_mm
     fit = fit_camera(bench.sheets, bench.photo, edges=edges, lift_mm=lift_mm)
-    refined = _bench_from_fit(bench.photo, bench.sheets, fit, bench.face_height_mm, lift_mm, bench.scale_from)
+    refined = _bench_from_fit(
+        bench.photo, bench.sheets, fit, bench.face_height_mm, lift_mm, bench.scale_from, light=bench.light
+    )
     words = check_sheet_place(refined, outlines_px)
     return replace(refined, warnings=(*refined.warnings, *words))
 
@@ -211,9 +213,16 @@ def _sheet_words(sheets: Sequence[Sheet]) -> str:
 
 
 def _bench_from_fit(
-    photo: Photo, sheets: tuple[Sheet, ...], fit: CameraFit, thickness_mm: float, lift_mm: float, words: str
+    photo: Photo,
+    sheets: tuple[Sheet, ...],
+    fit: CameraFit,
+    thickness_mm: float,
+    lift_mm: float,
+    words: str,
+    *,
+    light: Light | None = None,
 ) -> Bench:
-    """`lift_mm`: of the faces above the sheets."""
+    """`lift_mm`: of the faces above the sheets. light: when it was measured before."""
     sheet_height_mm = thickness_mm - lift_mm
     camera = raise_frame(fit.camera, sheet_height_mm)
     spread = [tuple(raise_frame(c, sheet_height_mm) for c in pair) for pair in fit.spread]
@@ -223,7 +232,7 @@ def _bench_from_fit(
         photo=photo,
         camera=camera,
         face_height_mm=thickness_mm,
-        light=measure_light(photo, sheets),
+        light=light or measure_light(photo, sheets),
         px_per_mm=plane_px_per_mm(camera, thickness_mm),
         scale_sigma_frac=scale_sigma_frac(camera, spread, photo, thickness_mm),
         scale_from=words,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from typing import Any
 
 import cv2
@@ -111,23 +112,33 @@ def _see_board(
     columns, rows = (int((s - 4 * _STEP_MM) / _STEP_MM) // _CELL for s in frame.size_mm)
     if columns < 1 or rows < 1:
         return None
-    x = 2.5 * _STEP_MM + _STEP_MM * np.arange(columns * _CELL)
-    y = 2.5 * _STEP_MM + _STEP_MM * np.arange(rows * _CELL)
+    x, y = (2.5 * _STEP_MM + _STEP_MM * np.arange(n * _CELL) for n in (columns, rows))
     places = frame.to_bench(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))
     at = plane_to_pixels(bench.camera, places, bench.face_height_mm) * scale
-    wood = polygon_mask(outline_px * scale, sheets.shape) & ~sheets
-    sure = cv2.erode(wood.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.float32)
-
-    def cells(values: NDArray[np.float32] | Points) -> NDArray[np.float32]:
-        blocks = np.asarray(values).reshape(rows, _CELL, columns, _CELL, -1).transpose(0, 2, 1, 3, 4)
-        return np.asarray(blocks.reshape(rows * columns, _CELL * _CELL, -1), dtype=np.float32)
-
-    whole = cells(_look(sure, at)).min(axis=(1, 2)) > 0.99
-    bins = np.repeat(np.arange(rows) * min(rows, _PROFILE_BINS) // rows, columns)
-    surface = _usable(
-        cells(places).mean(axis=1), cells(_look(small, at)).mean(axis=1), bins, whole, _BOARD_WORTH
+    # Boxes of a picture are averaged many times as fast as axes of an array.
+    light: Any = cv2.resize(
+        _look(small, at).reshape(len(y), len(x), 3), (columns, rows), interpolation=cv2.INTER_AREA
     )
+    wood = _look(_sure_wood(outline_px * scale, sheets), at).reshape(len(y), len(x))
+    least = reduce(np.minimum, (wood[:, k::_CELL] for k in range(_CELL)))
+    whole = reduce(np.minimum, (least[k::_CELL] for k in range(_CELL))).ravel() > 0.99
+    middles = np.stack(np.meshgrid(x[_CELL // 2 :: _CELL], y[_CELL // 2 :: _CELL]), axis=-1).reshape(-1, 2)
+    bins = np.repeat(np.arange(rows) * min(rows, _PROFILE_BINS) // rows, columns)
+    surface = _usable(frame.to_bench(middles), light.reshape(-1, 3), bins, whole, _BOARD_WORTH)
     return replace(surface, shines=True) if len(surface.tones) >= LEAST_CELLS else None
+
+
+def _sure_wood(outline: Points, sheets: Mask) -> NDArray[np.float32]:
+    """1 where an outline (n, 2) holds all of a pixel and its neighbours, clear of `sheets` (h, w); else 0."""
+    sure = np.zeros(sheets.shape, dtype=np.float32)
+    last = np.array(sheets.shape[::-1]) - 1
+    low = (np.floor(outline.min(axis=0)).astype(int) - 1).clip(0, last)
+    high = np.ceil(outline.max(axis=0)).astype(int).clip(0, last) + 2
+    box = slice(low[1], high[1]), slice(low[0], high[0])
+    there = sheets[box]
+    wood = polygon_mask(outline - low, (there.shape[0], there.shape[1])) & ~there
+    sure[box] = cv2.erode(wood.astype(np.uint8), np.ones((3, 3), np.uint8))
+    return sure
 
 
 def _see_bench(
@@ -145,10 +156,14 @@ def _see_bench(
     cut = small[: rows * block, : columns * block]
     means: Any = cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA)
     tones = np.asarray(means, dtype=np.float32).reshape(-1, 3)
-    free = taken[: rows * block, : columns * block].reshape(rows, block, columns, block).max(axis=(1, 3)) == 0
+    held: Any = cv2.resize(
+        taken[: rows * block, : columns * block].astype(np.float32),
+        (columns, rows),
+        interpolation=cv2.INTER_AREA,
+    )
     gx, gy = np.meshgrid((np.arange(columns) + 0.5) * block, (np.arange(rows) + 0.5) * block)
     places = pixels_to_plane(bench.camera, np.column_stack([gx.ravel(), gy.ravel()]) / scale, 0.0)
-    seen = _usable(places, tones, np.zeros(len(tones), dtype=np.int64), free.ravel(), _BENCH_WORTH)
+    seen = _usable(places, tones, np.zeros(len(tones), dtype=np.int64), held.ravel() == 0, _BENCH_WORTH)
     return seen
 
 
@@ -172,7 +187,7 @@ def _see_sheets(
     for outline in outlines_px if bench.sheet_height_mm == 0 else ():
         boards |= polygon_mask(outline * scale, shape)
     rim = 2 * round(_SHADOW_MM * bench.px_per_mm * float(scale[0])) + 1
-    near = np.asarray(cv2.dilate(boards.astype(np.float32), np.ones((rim, rim), np.uint8)), dtype=np.float32)
+    near = np.asarray(cv2.dilate(boards.view(np.uint8), np.ones((rim, rim), np.uint8)), dtype=np.float32)
     around = np.stack(np.meshgrid(*2 * [np.linspace(-3.0, 3.0, 5)]), axis=-1).reshape(-1, 2)
     for sheet in bench.sheets:
         to_px, _ = cv2.findHomography(sheet.corners_mm, sheet.corners_px, 0)
