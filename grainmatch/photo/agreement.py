@@ -29,7 +29,7 @@ from grainmatch.geometry import Camera, Points, mean_axis_rad, pixels_to_plane
 from grainmatch.model import Bench
 from grainmatch.photo.camera import SHEET_OR_BOARDS
 from grainmatch.photo.edges import USUAL_BEND_MM
-from grainmatch.photo.rectangles import USUAL_SKEW_RAD, rectangle_corners
+from grainmatch.photo.square import USUAL_SKEW_RAD, rectangle_corners
 
 Floats = NDArray[np.float64]
 

@@ -16,7 +16,7 @@ from grainmatch.errors import PhotoError
 from grainmatch.geometry import Camera, pixels_to_plane
 from grainmatch.model import Photo, Sheet
 from grainmatch.photo.corners import CornersProblem, curl_sheets, cut_sigma_px, turned
-from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
+from grainmatch.photo.expected import ExpectedBoards
 
 Floats = NDArray[np.float64]
 
@@ -40,8 +40,6 @@ SHEET_OR_BOARDS = (
     "printed longer one way. Lay it flat where you said, check its 100 mm line, and take the photo again."
 )
 _HOPELESS = 100.0  # a start this many times worse than the best is not worth solving from
-# The boards at hand may be truer or more crooked than usual, within these bounds of their bends in mm.
-_BEND_BOUNDS_MM = ((0.08, 2.0), (0.05, 1.0), (0.12, 3.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +63,7 @@ class CameraFit:
 
 
 def fit_camera(
-    sheets: Sequence[Sheet], photo: Photo, *, edges: LongEdges | None = None, lift_mm: float = 0.0
+    sheets: Sequence[Sheet], photo: Photo, *, boards: ExpectedBoards | None = None, lift_mm: float = 0.0
 ) -> CameraFit:
     """One camera from the corners of all sheets; they lie in one plane, each shifted and turned freely.
 
@@ -73,9 +71,9 @@ def fit_camera(
     Multiple View Geometry, 2nd ed. 2004, ch. 18) over the pose, the focal length and one radial term. The
     focal length from EXIF (what is usual for phones when there is none) and k1 = 0 enter as
     observations with their own sigma, so they move only as far as the view supports; so does a little
-    curl of every sheet, without which a corner lifted by 3 mm passes for a lens. So do, when given,
-    long `edges` of boards whose faces lie `lift_mm` above the sheets: most are straight and most boards
-    parallel, which pins the lens and the tilt far from the sheets; a few that are not hardly count.
+    curl of every sheet, without which a corner lifted by 3 mm passes for a lens. So do, when given, `boards`
+    whose faces lie `lift_mm` above the sheets: most long edges are straight and parallel and most ends
+    square, which pins the lens and the tilt far from the sheets; a few that are not hardly count.
     The principal point is taken in the photo's middle.
 
     Raises PhotoError when there is no sheet, or it is seen too sharply from the side.
@@ -88,14 +86,14 @@ def fit_camera(
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
     height, width = photo.rgb.shape[:2]
     problem, best = _fit_roughly(tuple(by_size), (width / 2, height / 2), focal_prior(photo))
-    problem = replace(problem, edges=edges or None, lift_mm=lift_mm)
-    start = _along_lens(problem, best) if edges else best.x
-    solved = problem.solve(start, tolerance=_ROUGH_TOLERANCE if edges else _FIRST_TOLERANCE)
-    if edges:
-        problem = replace(problem, usual_bend_mm=usual_bend(edges, problem.camera(solved.x), lift_mm))
+    problem = replace(problem, boards=boards, lift_mm=lift_mm)
+    start = _along_lens(problem, best) if boards else best.x
+    solved = problem.solve(start, tolerance=_ROUGH_TOLERANCE if boards else _FIRST_TOLERANCE)
+    if boards:
+        problem = replace(problem, boards=boards.as_seen(problem.camera(solved.x), lift_mm))
         solved = problem.solve(solved.x, tolerance=_FINE_TOLERANCE)
     fit = describe_fit(problem, solved, photo, problem.misfit_px(solved.x))
-    if edges and (np.abs(solved.x[problem.rises_from :]) > _ODD_RISE_MM).any():
+    if boards and (np.abs(solved.x[problem.rises_from :]) > _ODD_RISE_MM).any():
         fit = replace(fit, notes=(*fit.notes, SHEET_OR_BOARDS))
     return fit
 
@@ -135,27 +133,6 @@ def _follow_k1(bowl: Floats) -> tuple[Floats, Floats]:
     rest = np.arange(len(bowl)) != 1
     inner = np.linalg.inv(bowl[np.ix_(rest, rest)])
     return np.asarray(-inner @ bowl[rest, 1]), np.asarray(inner)
-
-
-def usual_bend(edges: LongEdges, camera: Camera, lift_mm: float) -> tuple[float, float, float]:
-    """Typical sag, sag apart and taper of these boards (robust 1-sigma), drawn to what is usual when few."""
-    bends, both = edges.bend(camera, lift_mm), edges.told.all(axis=1)
-    sag, apart, taper = (
-        typical(seen, usual, bounds)
-        for seen, usual, bounds in zip(
-            (bends[:, :2][edges.told], bends[both, 2], bends[both, 3]),
-            USUAL_BEND_MM,
-            _BEND_BOUNDS_MM,
-            strict=True,
-        )
-    )
-    return sag, apart, taper
-
-
-def typical(seen: Floats, usual: float, bounds: tuple[float, float]) -> float:
-    share = max(len(seen) - 1, 0) / max(len(seen), 1)  # one of them is used up by lens and tilt
-    size = 1.4826 * float(np.median(np.abs(seen))) if len(seen) else usual
-    return float(np.clip(share * size + (1 - share) * usual, *bounds))
 
 
 def focal_prior(photo: Photo) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""Corners of sheets and straight edges of boards as one least-squares problem."""
+"""Corners of sheets and the edges and ends of boards as one least-squares problem."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from scipy.optimize import OptimizeResult, leastsq
 
 from grainmatch.geometry import Camera, Points, project
 from grainmatch.model import Sheet
-from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
+from grainmatch.photo.expected import ExpectedBoards
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class CornersProblem:
     far every printed sheet rises off its plane in mm, five terms each (`curl` (points, 5 a sheet) takes them
     to each corner's height). Tilt and distance are those at the expected focal length and grow with it, which
     leaves the picture almost as it was: an unknown focal length is then a straight valley, soon crossed.
-    sigma_px (2 points,): of each corner's x and y. `edges` of boards lie `lift_mm` above the sheets.
+    sigma_px (2 points,): of each corner's x and y. The faces of `boards` lie `lift_mm` above the sheets.
     """
 
     sheets: tuple[Sheet, ...]
@@ -52,8 +52,7 @@ class CornersProblem:
     focal_sigma_frac: float
     sigma_px: Floats
     curl: Floats
-    edges: LongEdges | None = None
-    usual_bend_mm: tuple[float, float, float] = USUAL_BEND_MM
+    boards: ExpectedBoards | None = None
     lift_mm: float = 0.0
 
     def camera(self, state: Floats) -> Camera:
@@ -125,58 +124,58 @@ class CornersProblem:
 
     def residuals(self, state: Floats) -> Floats:
         camera = self.camera(state)
-        firm, usual = self._expected(state, camera, self._edges_mm(camera))
+        firm, usual = self._expected(state, camera, self._boards_mm(camera))
         return np.concatenate([self.misfit_px(state) / self.sigma_px, firm, tame(usual)])
 
-    def _edges_mm(self, camera: Camera) -> Points:
-        """The edges' traced points (n, 2), laid flat."""
-        return self.edges.lay_flat(camera, self.lift_mm) if self.edges else np.zeros((0, 2))
+    def _boards_mm(self, camera: Camera) -> Points:
+        """The points (n, 2) boards are told by, laid flat."""
+        return self.boards.lay_flat(camera, self.lift_mm) if self.boards else np.zeros((0, 2))
 
-    def _expected(self, state: Floats, camera: Camera, edges_mm: Points) -> tuple[Floats, Floats]:
+    def _expected(self, state: Floats, camera: Camera, boards_mm: Points) -> tuple[Floats, Floats]:
         """What departs from expectations, in sigmas: firm ones, and those with long tails."""
         focal = (state[0] - math.log(self.focal_px)) / self.focal_sigma_frac
         tilt = camera.rotation[:2, 2] / TILT_SIGMA_RAD
         usual = [np.array([state[1] / K1_USUAL]), state[self.rises_from :] / USUAL_RISE_MM]
-        if self.edges:
-            bends = self.edges.bend_of(edges_mm) / bend_sigma(self.edges, self.usual_bend_mm)
-            usual.append(bends.ravel())
+        if self.boards:
+            usual.append(self.boards.departures_of(boards_mm))
         return np.concatenate([[focal, state[1] / self.k1_most], tilt]), np.concatenate(usual)
 
     def slopes(self, state: Floats) -> Floats:
         """Derivatives (residuals, state) of `residuals`."""
         camera, by_turn = self.camera(state), self._turn_slopes(state)
-        edges_mm, rises_n = self._edges_mm(camera), len(state) - self.rises_from
+        boards_mm, rises_n = self._boards_mm(camera), len(state) - self.rises_from
         firm, usual = np.zeros((4, len(state))), np.zeros((1 + rises_n, len(state)))
         firm[0, 0], firm[1, 1] = 1 / self.focal_sigma_frac, 1 / self.k1_most
         firm[2:, :5] = by_turn[:, :2, 2].T / TILT_SIGMA_RAD
         usual[0, 1] = 1 / K1_USUAL
         usual[1:, self.rises_from :] = np.eye(rises_n) / USUAL_RISE_MM
-        if self.edges:
-            usual = np.concatenate([usual, self._bend_slopes(self.edges, edges_mm, state, by_turn)])
-        tamed = _tame_slope(self._expected(state, camera, edges_mm)[1])[:, None] * usual
+        if self.boards:
+            usual = np.concatenate([usual, self._departure_slopes(self.boards, boards_mm, state, by_turn)])
+        tamed = _tame_slope(self._expected(state, camera, boards_mm)[1])[:, None] * usual
         return np.concatenate([self._corner_slopes(state, by_turn) / self.sigma_px[:, None], firm, tamed])
 
-    def _bend_slopes(self, edges: LongEdges, edges_mm: Points, state: Floats, by_turn: Floats) -> Floats:
-        """Derivatives (bends, state) of bends: points laid flat move so that they stay where seen."""
-        moves = self._laid_flat_slopes(edges_mm, state, by_turn)
-        slopes = edges.bend_slopes(edges_mm, moves) / bend_sigma(edges, self.usual_bend_mm)[..., None]
-        out = np.zeros((slopes.size // 8, len(state)))
-        out[:, :8] = slopes.reshape(-1, 8)
+    def _departure_slopes(
+        self, boards: ExpectedBoards, flat_mm: Points, state: Floats, by_turn: Floats
+    ) -> Floats:
+        """Derivatives (n, state) of departures: points laid flat move so that they stay where seen."""
+        slopes = boards.departure_slopes(flat_mm, self._laid_flat_slopes(flat_mm, state, by_turn))
+        out = np.zeros((len(slopes), len(state)))
+        out[:, :8] = slopes
         return out
 
-    def _laid_flat_slopes(self, edges_mm: Points, state: Floats, by_turn: Floats) -> Floats:
-        """Derivatives (n, 2, 8) of the edges' points laid flat (n, 2) by the state's camera.
+    def _laid_flat_slopes(self, flat_mm: Points, state: Floats, by_turn: Floats) -> Floats:
+        """Derivatives (n, 2, 8) of points laid flat (n, 2) by the state's camera.
 
         A point is where the ray of its pixel meets the faces' plane: what turns or shifts the ray is followed
         along it back onto the plane.
         """
         camera = self.camera(state)
         turn, shift = camera.rotation, camera.translation_mm
-        from_shift = turn[:, :2] @ edges_mm.T - self.lift_mm * turn[:, 2:]
+        from_shift = turn[:, :2] @ flat_mm.T - self.lift_mm * turn[:, 2:]
         ray = from_shift + shift[:, None]
         squared = ((ray[:2] / ray[2]) ** 2).sum(axis=0)
         lens = ray / (1 + 3 * camera.k1 * squared)  # of a radius r (1 + k1 r^2) that stays
-        moves = np.empty((8, 3, len(edges_mm)))
+        moves = np.empty((8, 3, len(flat_mm)))
         moves[:5] = by_turn.transpose(0, 2, 1) @ from_shift
         moves[0] -= turn[:2].T @ (lens[:2] * (1 + camera.k1 * squared)) + shift[2] * turn[2][:, None]
         moves[1] -= turn[:2].T @ (lens[:2] * squared)
@@ -278,12 +277,6 @@ def cut_sigma_px(sheets: Sequence[Sheet], noise_px: float) -> Floats:
             np.full(2 * len(sheet.corners_px), math.hypot(noise_px, sheet.sigma_mm * float(spread)))
         )
     return np.concatenate(sigmas)
-
-
-def bend_sigma(edges: LongEdges, usual_bend_mm: tuple[float, float, float]) -> Floats:
-    """1-sigma (boards, 4) of `LongEdges.bend`, mm, when boards usually bend so much."""
-    sag, apart, taper = usual_bend_mm
-    return np.hypot((sag, sag, apart, taper), edges.noise_mm)
 
 
 def tame(z: Floats) -> Floats:

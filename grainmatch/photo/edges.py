@@ -71,7 +71,7 @@ class LongEdges:
         """Derivatives (boards, 4, k) of `bend` by what moves the points flat_mm (m, 2), laid flat, by `moves`
         (m, 2, k)."""
         flat = flat_mm.reshape(self.traced_px.shape)
-        moved = moves.reshape(*flat.shape, -1)
+        moved = moves.reshape(*flat.shape, moves.shape[-1])
         along, across, reach_mm = _directions(flat)
         lengthened = (moved[:, :, -1] - moved[:, :, 0]).sum(axis=1)
         turned = np.einsum("bi,bik->bk", across, lengthened) / reach_mm[:, None]
@@ -115,7 +115,11 @@ def trace_boards(bench: Bench, outlines_px: Sequence[Points]) -> LongEdges:
             traced.append(lines)
             solves.append([solve for solve, _ in solved])
             noises.append(_bend_noise([noise for _, noise in solved], boards_n))
-    return LongEdges(np.array(traced), np.array(solves, dtype=np.float64), np.array(noises))
+    return LongEdges(
+        np.reshape(traced, (-1, 2, _STATIONS, 2)),
+        np.reshape(solves, (-1, 2, 3, _STATIONS)),
+        np.reshape(noises, (-1, 4)),
+    )
 
 
 def _piles(sides_mm: Sequence[tuple[Points, Points]]) -> list[tuple[int, int, int]]:

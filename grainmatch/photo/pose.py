@@ -14,10 +14,12 @@ from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels
 from grainmatch.model import Bench, Light, Photo, Sheet, TypedBoard
 from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
 from grainmatch.photo.edges import trace_boards
+from grainmatch.photo.expected import ExpectedBoards
 from grainmatch.photo.light import flat_light, measure_light
 from grainmatch.photo.paper import find_paper
-from grainmatch.photo.rectangles import fit_to_boards, rectangle_corners
+from grainmatch.photo.rectangles import fit_to_boards
 from grainmatch.photo.sheet import PAPER_MM, find_sheets
+from grainmatch.photo.square import find_ends, rectangle_corners
 
 SheetOn = Literal["bench", "boards"]
 THICKNESS_MM = (2.0, 300.0)
@@ -96,12 +98,17 @@ def fit_bench_from_board(bench: Bench, outlines_px: Sequence[Points], known: Kno
 
 
 def _fit_typed(bench: Bench, outlines_px: Sequence[Points], typed: TypedBoard) -> Bench:
-    corners = np.array([rectangle_corners(outline) for outline in outlines_px])
-    place = int(np.argmin(np.hypot(*(corners.mean(axis=1) - typed.at_px).T)))
-    edges = trace_boards(bench, outlines_px)
-    fit = fit_to_boards(bench.photo, corners, edges, place=place, typed_mm=(typed.length_mm, typed.width_mm))
+    boards = _see_boards(bench, outlines_px)
+    middles = boards.ends.corners_px.mean(axis=1)
+    place = int(np.argmin(np.hypot(*(middles - typed.at_px).T)))
+    fit = fit_to_boards(bench.photo, boards, place=place, typed_mm=(typed.length_mm, typed.width_mm))
     fitted = _bench_from_fit(bench.photo, (), fit, bench.face_height_mm, 0.0, "a board's typed size")
     return replace(fitted, typed=typed)
+
+
+def _see_boards(bench: Bench, outlines_px: Sequence[Points]) -> ExpectedBoards:
+    """The boards' long edges, traced, and their ends."""
+    return ExpectedBoards(trace_boards(bench, outlines_px), find_ends(outlines_px))
 
 
 def guess_bench(photo: Photo, *, thickness_mm: float, span_mm: float = 2200.0) -> Bench:
@@ -149,21 +156,21 @@ def check_sheet_place(bench: Bench, outlines_px: Sequence[Points]) -> tuple[str,
 
 
 def refine_with_boards(bench: Bench, outlines_px: Sequence[Points]) -> Bench:
-    """The bench with its camera fitted again to the sheets and to the boards' own long edges.
+    """The bench with its camera fitted again to the sheets and to the boards' own edges and ends.
 
     outlines_px: one outline (n, 2) a board. The sheets alone leave the lens and the tilt a little open at
-    the far end of long boards; straight, parallel edges close that (see `fit_camera`). Outlines in pixels
-    stay valid; lay those in mm again with `carry_points`. What speaks against where the sheets were said to
-    lie is added to the warnings. Where a board's typed size gave the scale, the camera is fitted to the
-    boards as they are now. Unchanged when neither gave it, or no edge can be traced.
+    the far end of long boards; straight, parallel edges and square ends close that (see `fit_camera`).
+    Outlines in pixels stay valid; lay those in mm again with `carry_points`. What speaks against where the
+    sheets were said to lie is added to the warnings. Where a board's typed size gave the scale, the camera is
+    fitted to the boards as they are now. Unchanged when neither gave it, or no edge can be traced.
     """
     if bench.typed is not None and outlines_px:
         return _fit_typed(bench, outlines_px, bench.typed)
-    edges = trace_boards(bench, outlines_px)
-    if not bench.sheets or not edges:
+    boards = _see_boards(bench, outlines_px)
+    if not bench.sheets or not boards.edges:
         return bench
     lift_mm = bench.face_height_mm - bench.sheet_height_mm
-    fit = fit_camera(bench.sheets, bench.photo, edges=edges, lift_mm=lift_mm)
+    fit = fit_camera(bench.sheets, bench.photo, boards=boards, lift_mm=lift_mm)
     refined = _bench_from_fit(
         bench.photo, bench.sheets, fit, bench.face_height_mm, lift_mm, bench.scale_from, light=bench.light
     )

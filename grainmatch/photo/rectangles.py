@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
@@ -14,18 +13,12 @@ from scipy.special import stdtrit
 
 from grainmatch.geometry import Camera, Points, pixels_to_plane
 from grainmatch.model import Photo
-from grainmatch.photo.camera import CameraFit, describe_fit, focal_prior, typical, usual_bend
-from grainmatch.photo.corners import K1_MOST, K1_USUAL, TILT_SIGMA_RAD, bend_sigma, expect_k1, tame, tilted
-from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
+from grainmatch.photo.camera import CameraFit, describe_fit, focal_prior
+from grainmatch.photo.corners import K1_MOST, K1_USUAL, TILT_SIGMA_RAD, expect_k1, tame, tilted
+from grainmatch.photo.expected import ExpectedBoards
 
 Floats = NDArray[np.float64]
 
-# A docked end is square to a fraction of a degree, a rough-sawn one to a few (common practice, no source):
-# long-tailed, and the ends at hand may be truer or worse than usual, within these bounds.
-USUAL_SKEW_RAD = math.radians(0.4)
-_SKEW_BOUNDS_RAD = (math.radians(0.1), math.radians(3.0))
-# How far the corners of an end are off along the board.
-END_SIGMA_PX = 0.6
 # How true a board's typed size is to its outline.
 TYPED_SIGMA_MM = 1.0
 # Out to how many sigmas every board pulls in full: at first however far off it is.
@@ -42,20 +35,16 @@ class FacesProblem:
     """The least-squares problem of one camera over the faces of boards, some size of one of which is typed.
 
     A state is log focal, k1 and tilt (2) about an axis in the picture. z = 0 is the plane of the faces, and
-    its distance is what gives the typed board its size. corners_px (boards, 4, 2): as `rectangle_corners`
-    gives them. typed_mm: length and width of board `place`, one of them or both. widened: out to how many
-    sigmas all that is expected of boards pulls in full.
+    its distance is what gives the typed board its size. typed_mm: length and width of board `place`, one of
+    them or both. widened: out to how many sigmas all that is expected of boards pulls in full.
     """
 
-    corners_px: NDArray[np.float64]
-    edges: LongEdges
+    boards: ExpectedBoards
     place: int
     typed_mm: tuple[float | None, float | None]
     centre_px: tuple[float, float]
     focal_px: float
     focal_sigma_frac: float
-    usual_bend_mm: tuple[float, float, float] = USUAL_BEND_MM
-    usual_skew_rad: float = USUAL_SKEW_RAD
     widened: float = 1.0
     k1_most: float = K1_MOST
 
@@ -69,7 +58,7 @@ class FacesProblem:
 
     def _apart_from_typed(self, camera: Camera) -> tuple[Floats, Floats]:
         """Logarithm of each typed size over the one seen, and its 1-sigma."""
-        seen = _sizes_mm(pixels_to_plane(camera, self.corners_px[self.place], 0.0))
+        seen = _sizes_mm(pixels_to_plane(camera, self.boards.ends.corners_px[self.place], 0.0))
         both = [(typed, size) for typed, size in zip(self.typed_mm, seen, strict=True) if typed is not None]
         typed, sizes = np.array(both).T
         return np.log(typed / sizes), TYPED_SIGMA_MM / typed
@@ -78,36 +67,13 @@ class FacesProblem:
         """What is expected of each k1 alone; see `corners.expect_k1`."""
         return expect_k1(k1, self.k1_most)
 
-    def skews_rad(self, camera: Camera) -> Floats:
-        """How far the left and the right end of each board (boards, 2) are out of square, signed alike."""
-        flat = pixels_to_plane(camera, self.corners_px.reshape(-1, 2), 0.0).reshape(-1, 4, 2)
-        a, b, c, d = np.moveaxis(flat, 1, 0)
-        along, ends = b + c - a - d, np.stack([d - a, c - b], axis=1)
-        dot = np.einsum("bei,bi->be", ends, along)
-        cross = along[:, None, 0] * ends[..., 1] - along[:, None, 1] * ends[..., 0]
-        return np.asarray(np.arctan2(dot, np.maximum(np.abs(cross), 1e-9)))
-
-    def skew_noise_rad(self) -> Floats:
-        """1-sigma (boards, 1) of `skews_rad` from seeing the ends."""
-        a, b, c, d = np.moveaxis(self.corners_px, 1, 0)
-        wide_px = np.minimum(np.hypot(*(d - a).T), np.hypot(*(c - b).T))
-        return np.asarray(END_SIGMA_PX / np.maximum(wide_px, 1.0))[:, None]
-
     def residuals(self, state: Floats) -> Floats:
         camera = self.camera(state)
         firm = [(state[0] - math.log(self.focal_px)) / self.focal_sigma_frac, state[1] / self.k1_most]
         firm += list(camera.rotation[:2, 2] / TILT_SIGMA_RAD)
         apart, sigma = self._apart_from_typed(camera)
-        skews = self.skews_rad(camera) / np.hypot(self.usual_skew_rad, self.skew_noise_rad())
-        of_wood = np.concatenate([skews.ravel(), self._bent(camera)])
-        of_wood = self.widened * tame(of_wood / self.widened)
+        of_wood = self.widened * tame(self.boards.departures(camera, 0.0) / self.widened)
         return np.concatenate([firm, tame(state[1:2] / K1_USUAL), apart / sigma, of_wood])
-
-    def _bent(self, camera: Camera) -> Floats:
-        """Bends and tapers in sigmas."""
-        if not self.edges:
-            return np.zeros(0)
-        return np.ravel(self.edges.bend(camera, 0.0) / bend_sigma(self.edges, self.usual_bend_mm))
 
     def solve(self, start: Floats, *, tolerance: float) -> Any:
         """Scipy's OptimizeResult of its trust region method from a starting state."""
@@ -125,33 +91,27 @@ class FacesProblem:
 
 def fit_to_boards(
     photo: Photo,
-    corners_px: NDArray[np.float64],
-    edges: LongEdges,
+    boards: ExpectedBoards,
     *,
     place: int,
     typed_mm: tuple[float | None, float | None],
 ) -> CameraFit:
     """One camera from boards of which one has a typed length or width, z = 0 being the plane of their faces.
 
-    corners_px (boards, 4, 2), as `rectangle_corners` gives them; edges: of the same boards, traced; place
-    counts boards from 0; typed_mm: length and width. Most boards' long edges are straight and parallel and
-    most ends square: that makes the plane's vanishing line and right angles known (metric rectification;
+    place counts boards from 0; typed_mm: length and width. Most boards' long edges are straight and parallel
+    and most ends square: that makes the plane's vanishing line and right angles known (metric rectification;
     Liebowitz & Zisserman, CVPR 1998), and with pixels that are square and a principal point in the middle
     the tilt, as far as the focal length is known. Expectations are long-tailed, so a tapered board and a
     skew end hardly count among others.
     """
     height, width = photo.rgb.shape[:2]
-    problem = FacesProblem(corners_px, edges, place, typed_mm, (width / 2, height / 2), *focal_prior(photo))
+    problem = FacesProblem(boards, place, typed_mm, (width / 2, height / 2), *focal_prior(photo))
     state = np.array([math.log(problem.focal_px), 0.0, 0.0, 0.0])
     for widened in _WIDER:
         state = replace(problem, widened=widened).solve(state, tolerance=_ROUGH_TOLERANCE).x
     camera = problem.camera(state)
-    skew = typical(problem.skews_rad(camera).ravel(), USUAL_SKEW_RAD, _SKEW_BOUNDS_RAD)
-    sag, apart, taper = usual_bend(edges, camera, 0.0) if edges else USUAL_BEND_MM
-    less = _less_sure(len(corners_px))
-    problem = replace(
-        problem, usual_bend_mm=(less * sag, less * apart, less * taper), usual_skew_rad=less * skew
-    )
+    as_seen = boards.as_seen(camera, 0.0, wider=_less_sure(len(boards.ends)))
+    problem = replace(problem, boards=as_seen)
     fit = describe_fit(problem, problem.solve(state, tolerance=_FINE_TOLERANCE), photo, np.zeros(1))
     sigma = float(np.sqrt(1 / sum((size / TYPED_SIGMA_MM) ** 2 for size in typed_mm if size)))
     longer = tuple(_farther(fit.camera, way * sigma) for way in (1, -1))
@@ -178,18 +138,3 @@ def _sizes_mm(flat_mm: Points) -> Floats:
     along = (b + c - a - d) / np.hypot(*(b + c - a - d))
     across = np.array([-along[1], along[0]])
     return np.array([np.ptp(flat_mm @ along), abs((d + c - a - b) @ across) / 2])
-
-
-def rectangle_corners(outline_px: Points) -> Points:
-    """The four corners (4, 2) of a board's outline: upper left, upper right, lower right, lower left, its
-    length running along the upper edge."""
-    outline = np.asarray(outline_px, dtype=np.float64)
-    (_, (w, h), turn) = cv2.minAreaRect(outline.astype(np.float32))
-    angle = math.radians(turn) + (0.0 if w >= h else math.pi / 2)
-    angle = (angle + math.pi / 2) % math.pi - math.pi / 2
-    along = np.array([math.cos(angle), math.sin(angle)])
-    across = np.array([-along[1], along[0]])
-    u, v = outline @ along, outline @ across
-    u, v = (u - u.min()) / np.ptp(u), (v - v.min()) / np.ptp(v)
-    places = [int(np.argmin(np.hypot(3 * (u - a), v - b))) for a, b in ((0, 0), (1, 0), (1, 1), (0, 1))]
-    return outline[places]

@@ -29,9 +29,9 @@ from grainmatch.photo.pose import (
     guess_bench,
     refine_with_boards,
 )
-from grainmatch.photo.rectangles import rectangle_corners
 from grainmatch.photo.rectify import frame_face, rectify_face
 from grainmatch.photo.sheet import PAPER_MM
+from grainmatch.photo.square import rectangle_corners
 from grainmatch.synth import SheetPlace, SynthScene, aim_camera, draw_scene, grow_board
 
 THICK_MM = 27.0

@@ -12,7 +12,9 @@ from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_homograph
 from grainmatch.model import Photo
 from grainmatch.photo.camera import CameraFit
 from grainmatch.photo.edges import LongEdges
-from grainmatch.photo.rectangles import fit_to_boards, rectangle_corners
+from grainmatch.photo.expected import ExpectedBoards
+from grainmatch.photo.rectangles import fit_to_boards
+from grainmatch.photo.square import BoardEnds, rectangle_corners
 from grainmatch.synth import aim_camera
 from tests.photo.sigma import sigma_of
 
@@ -75,7 +77,8 @@ def fit(
     told = focal_px or camera.focal_px
     photo = Photo("view", np.zeros((SIZE[1], SIZE[0], 3), np.uint8), told if told > 0 else None)
     corners, edges = see(camera, boards_mm, noise_px, seed)
-    return fit_to_boards(photo, corners, edges, place=0, typed_mm=typed_mm), corners
+    boards = ExpectedBoards(edges, BoardEnds(corners))
+    return fit_to_boards(photo, boards, place=0, typed_mm=typed_mm), corners
 
 
 def sides_mm(flat: Points) -> NDArray[np.float64]:
@@ -166,7 +169,7 @@ def test_a_few_boards_without_traced_edges_still_give_a_camera() -> None:
     corners, _ = see(camera, boards)
     photo = Photo("view", np.zeros((SIZE[1], SIZE[0], 3), np.uint8), camera.focal_px)
     none = LongEdges(np.zeros((0, 2, 41, 2)), np.zeros((0, 2, 3, 41)), np.zeros((0, 4)))
-    found = fit_to_boards(photo, corners, none, place=0, typed_mm=(1200.0, None))
+    found = fit_to_boards(photo, ExpectedBoards(none, BoardEnds(corners)), place=0, typed_mm=(1200.0, None))
     assert np.abs(errors_frac(found.camera, corners, boards)).max() < 0.01
 
 
