@@ -17,10 +17,10 @@ Floats = NDArray[np.float64]
 # A docked end is square to a fraction of a degree, a rough-sawn one to a few (common practice, no source):
 # long-tailed, and the ends at hand may be truer or worse than usual, within these bounds.
 USUAL_SKEW_RAD = math.radians(0.4)
-SKEW_BOUNDS_RAD = (math.radians(0.1), math.radians(3.0))
-# How far one corner of an end is seen before or behind the other, 1-sigma: what rendered and drawn photos
-# show is half of it and less, but their ends are cleaner than most.
-END_SIGMA_PX = 0.3
+SKEW_BOUNDS_RAD = (math.radians(0.05), math.radians(3.0))
+# How far one corner of an end is seen before or behind the other, 1-sigma: 0.03 to 0.14 in drawn and rendered
+# photos, whose ends are cleaner than most.
+END_SIGMA_PX = 0.2
 
 
 @dataclass(frozen=True, eq=False)
