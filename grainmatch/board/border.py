@@ -10,12 +10,12 @@ counts that changes it much and lies near where the look of the face ends.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Any
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from grainmatch.model import Mask
@@ -23,11 +23,15 @@ from grainmatch.ranks import median
 
 Floats = NDArray[np.float64]
 Field = NDArray[np.float32]
+Shifts = tuple[list[int], NDArray[np.intp], NDArray[np.intp]]
 STEP_PX = 0.5
 BLOCKS = 8
 LEAST_SIDE_PX = 1.2
 DROPS_PX = np.arange(-14.0, 14.1, 0.5)
 SAGS_PX = np.arange(-8.0, 8.1, 1.0)
+REACH = round((DROPS_PX[-1] / 2 + SAGS_PX[-1]) / STEP_PX)
+TOGETHER = ([0, 1], [2, 3, 4, 5], [6, 7])
+"""How many samples lines may run from their middles, and which of the blocks they mostly run alike in."""
 STRANGE = 16.0
 """Squared distance from the face's look, in sigmas of its figure, at which a place speaks against it."""
 LASTING_PX = 1.5
@@ -73,14 +77,14 @@ class Line:
 class Lines:
     """All gently curved lines of a strip whose middles lie at t_px (n,), consecutive samples from `first` on.
 
-    shifts, for each two neighbouring blocks: how many samples farther out than its middle a line may run in
-    them (ways, 2), and which way each of the lines (drops * sags,) goes; many go the same.
+    shifts, for some blocks together: which they are, how many samples farther out than its middle a line may
+    run in them (ways, blocks), and which way each of the lines (drops * sags,) goes; many go the same.
     """
 
     t_px: Floats
     first: int
     sags_px: Floats
-    shifts: tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]
+    shifts: tuple[Shifts, ...]
 
     def near(self, middle_px: float) -> Lines:
         """Those whose middles lie within NEAR_BORDER_PX of a place on one of them."""
@@ -99,13 +103,19 @@ class Lines:
 
         The same line moved outward reads the next samples, so all middles are one slice of the strip.
         """
-        reach, n = max(int(np.abs(ways).max()) for ways, _ in self.shifts), say.shape[1]
-        padded = say.astype(np.float32)[:, np.arange(-reach, n + reach).clip(0, n - 1)]
-        slices = sliding_window_view(padded, len(self.t_px), axis=1)
-        total = np.zeros((len(DROPS_PX) * len(self.sags_px), len(self.t_px)), np.float32)
-        for pair, (ways, which) in enumerate(self.shifts):
-            start = ways + (self.first + reach)
-            total += (slices[2 * pair][start[:, 0]] + slices[2 * pair + 1][start[:, 1]])[which]
+        n, width = say.shape[1], len(self.t_px)
+        padded = say.astype(np.float32).take(np.arange(-REACH, n + REACH).clip(0, n - 1), axis=1)
+        row, sample = padded.strides
+        slices = as_strided(padded, (len(say), n + 2 * REACH - width + 1, width), (row, sample, sample))
+        # Rows are taken, not indexed, and the many lines summed up last: this is where time goes.
+        parts = []
+        for blocks, ways, which in self.shifts:
+            starts = (ways + (self.first + REACH)).T
+            each = reduce(
+                np.add, (slices[b].take(rows, axis=0) for b, rows in zip(blocks, starts, strict=True))
+            )
+            parts.append(each.take(which, axis=0))
+        total = reduce(np.ndarray.__iadd__, parts)
         total *= np.float32(1 / len(say))
         return np.asarray(total.reshape(len(DROPS_PX), len(self.sags_px), -1))
 
@@ -117,13 +127,13 @@ def list_lines(t_px: Floats, least_t_px: float, most_t_px: float, *, curved: boo
 
 
 @lru_cache(maxsize=2)
-def _shifts(curved: bool) -> tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]:
+def _shifts(curved: bool) -> tuple[Shifts, ...]:
     x = (np.arange(BLOCKS) + 0.5) / BLOCKS - 0.5
     sags = SAGS_PX if curved else np.zeros(1)
     bend = DROPS_PX[:, None, None] * x + sags[None, :, None] * 4 * x * x
-    shift = np.rint(bend / STEP_PX).astype(np.intp).reshape(-1, BLOCKS // 2, 2)
-    pairs = (np.unique(shift[:, pair], axis=0, return_inverse=True) for pair in range(BLOCKS // 2))
-    return tuple((ways, which.ravel()) for ways, which in pairs)
+    shift = np.rint(bend / STEP_PX).astype(np.intp).reshape(-1, BLOCKS)
+    together = [(b, *np.unique(shift[:, b], axis=0, return_inverse=True)) for b in TOGETHER]
+    return tuple((blocks, ways, which.ravel()) for blocks, ways, which in together)
 
 
 def find_border(
@@ -146,7 +156,7 @@ def find_border(
     total = lines.total(say)
     logs = _block_logs(light, seen)
     agreed = lines.total(_with_foot(say / (say + PLAIN_SAY), logs, side_px))
-    agreed = np.where(total > LEAST_SAY, agreed, 0.0)
+    agreed *= total > LEAST_SAY
     changing = np.log(np.maximum(agreed, 1e-9)) - lines.cost()
     best = changing - COST_OF_ANYWHERE
     told = np.asarray(seen).reshape(BLOCKS, -1).mean(axis=1) >= 0.3
@@ -155,7 +165,7 @@ def find_border(
     for each, cost in looks:
         short = _fall_short(each, told, lines)
         if short is not None:
-            best = np.maximum(best, changing - short / NEAR_END_PX - cost)
+            np.maximum(best, changing - short / NEAR_END_PX - cost, out=best)
     border = best_line(lines, best, total)
     if border is None:
         return None

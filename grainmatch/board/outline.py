@@ -179,11 +179,19 @@ def _least_width(edges: dict[str, NDArray[np.float64]], along: bool) -> float:
 
 def _span(edges: dict[str, NDArray[np.float64]], along: bool) -> tuple[float, float]:
     """The range of u (along) or v between the opposite edges, the shorter side of them."""
-    if along:
-        v = 0.5 * (np.polyval(edges["upper"], 0.0) + np.polyval(edges["lower"], 0.0))
-        return float(np.polyval(edges["left"], v)), float(np.polyval(edges["right"], v))
-    u = 0.5 * (np.polyval(edges["left"], 0.0) + np.polyval(edges["right"], 0.0))
-    return float(np.polyval(edges["upper"], u)), float(np.polyval(edges["lower"], u))
+    across, ends = ("upper", "lower"), ("left", "right")
+    first, last = across if along else ends
+    at = 0.5 * (_value(edges[first], 0.0) + _value(edges[last], 0.0))
+    start, stop = ends if along else across
+    return _value(edges[start], at), _value(edges[stop], at)
+
+
+def _value(poly: NDArray[np.float64], x: float) -> float:
+    """`numpy.polyval` at one place, in a tenth of its time."""
+    y = 0.0
+    for c in poly.tolist():
+        y = y * x + c
+    return y
 
 
 def _fit_poly(
@@ -226,14 +234,15 @@ def _tukey(
     """
     spread = 1.0
     c: NDArray[np.float64] = np.zeros(a.shape[1])
+    ridge = 1e-12 * np.eye(a.shape[1])
     for _ in range(14):
         weighted = a * ((w * told) ** 2)[:, None]
-        before, ridge = c, 1e-12 * np.eye(a.shape[1])
+        before = c
         c = np.asarray(np.linalg.solve(weighted.T @ a + ridge, weighted.T @ y), dtype=np.float64)
         rest = y - a @ c
         away = np.sort(np.abs(rest))  # numpy's median takes four times as long over so few
         spread = max(1.4826 * float(away[(len(away) - 1) // 2] + away[len(away) // 2]) / 2, 0.01)
-        w = np.clip(1 - (rest / (4.5 * spread)) ** 2, 0, None)
+        w = np.maximum(1 - (rest / (4.5 * spread)) ** 2, 0)
         if np.abs(c - before).max() < SETTLED_MM:
             break
     n_eff = max(float(w.sum()), 3.0)
@@ -287,8 +296,7 @@ def _fewest(line: Points, tolerance: float) -> Points:
 
 def _meet(long_edge: NDArray[np.float64], end: NDArray[np.float64]) -> float:
     """u where v = long_edge(u) and u = end(v) cross, NaN where they do not."""
-    u = float(np.polyval(end, 0.0))
-    with np.errstate(over="ignore", invalid="ignore"):
-        for _ in range(14):
-            u = float(np.polyval(end, np.polyval(long_edge, u)))
+    u = _value(end, 0.0)
+    for _ in range(14):
+        u = _value(end, _value(long_edge, u))
     return u if abs(u) < FARTHEST_MM else float("nan")
