@@ -29,8 +29,11 @@ TINT = 3.0
 LEAST_SIDE_ROWS = 4.0
 LEAST_SHARE, LEAST_COLUMNS = 0.8, 0.3
 MOST_SLOPE, MOST_SEAMS = 0.008, 20
+NEAR_ROWS = np.ones((5, 1), np.uint8)
+GOES_ON = 0.1
 """How wide a side must show; what share of the columns must agree, of how many there must be; how far from
-level and how many such lines may be."""
+level and how many such lines may be; over how many rows a bent edge may lie; and log light by which what
+lies past a side's foot is lighter than the side, at the least, for otherwise it may all be one dark face."""
 
 
 def find_sides(looks: Field, wood: NDArray[np.bool_], side_rows: Floats, *, length_rows: float) -> list[Seam]:
@@ -64,9 +67,10 @@ def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, most_d
     shade = step.mean(axis=0) - TINT * np.ptp(step, axis=0)
     change = np.sqrt((step**2).mean(axis=0))
     foot = np.rint(np.arange(h) + side_rows).astype(int).clip(0, h - 1)
-    near = np.asarray(cv2.dilate(change, np.ones((5, 1), np.uint8)))[foot]
+    near = np.asarray(cv2.dilate(change, NEAR_ROWS))[foot]
     there = wood & wood[(foot + 2 * FLANK).clip(0, h - 1)] & (side_rows >= LEAST_SIDE_ROWS)[:, None]
-    least = np.minimum.reduce([shade, near, _darker_down_to(light.mean(axis=0), foot)])
+    grey = light.mean(axis=0)
+    least = np.minimum.reduce([shade, near, _darker_down_to(grey, foot)])
     say = (np.clip(least, -CLIP, CLIP) / CLIP + BEST * least) * there
     total, drop = sum_along_lines(say.astype(np.float32), most_drop=most_drop)
     count, _ = sum_along_lines(there.astype(np.float32), most_drop=most_drop)
@@ -81,10 +85,42 @@ def _find_below(light: Field, wood: NDArray[np.bool_], side_rows: Floats, most_d
         row = np.rint(r + drop[i] * (np.arange(n) + 0.5) / n).astype(int).clip(0, h - 1)
         columns = np.flatnonzero(there[row, np.arange(n)])
         height = float(side_rows[row].mean())
-        place = r + 0.5 + height / 2, float(drop[i]), height
+        start, shown = r + 0.5 + height / 2, _shown_above(grey, shade, row[columns], columns, height)
+        place = start, float(drop[i]), height
+        if shown is not None:
+            place = r + 0.5 - shown[0] / 2 + shown[1] / 4, float(drop[i] - shown[1] / 2), shown[0]
         found.append(Seam(*place, float(share[i, r]), int(columns[0]), int(columns[-1])))
         share[np.abs(starts + drop[:, None] / 2 - r - drop[i] / 2) < height + 4] = 0
     return found
+
+
+def _shown_above(
+    grey: Field, shade: Field, rows: NDArray[np.int_], columns: NDArray[np.intp], height: float
+) -> tuple[float, float] | None:
+    """How many rows of a side show above a line (rows at columns) that is where the next, darker board hides
+    it, and how many more at the line's end than at its start; None when the line itself is an edge.
+
+    That board's face may look like the shade on a side, but it goes on past where a side would end, and
+    right above it lies the real one.
+    """
+    h, n = grey.shape
+
+    def mean(first: Floats | float, last: Floats | float) -> Floats:
+        at = np.rint(rows + first + (last - first) * np.linspace(0.1, 0.9, 9)[:, None]).astype(int)
+        return np.asarray(grey[at.clip(0, h - 1), columns].mean(axis=0), dtype=np.float64)
+
+    if np.median(mean(height, 2 * height) - mean(0.0, height)) > GOES_ON:
+        return None
+    up = np.arange(LEAST_SIDE_ROWS, height + 1)[:, None, None]
+    wider = np.arange(-height / 4, height / 4 + 1)[:, None]
+    shown = up + wider * ((columns + 0.5) / n - 0.5)
+    edges = np.rint(rows - shown).astype(int).clip(0, h - 1)
+    agree = np.clip(np.asarray(cv2.dilate(shade, NEAR_ROWS))[edges, columns], -CLIP, CLIP).mean(axis=2)
+    sharp = agree + BEST * shade[edges, columns].mean(axis=2)
+    i, j = np.unravel_index(int(sharp.argmax()), sharp.shape)
+    darker = mean(-shown[i, j] - FLANK, -shown[i, j]) - mean(-shown[i, j], 0.0)
+    share = float(np.minimum(agree[i, j], np.clip(darker, -CLIP, CLIP).mean()) / CLIP)
+    return (float(up[i, 0, 0]), float(wider[j, 0])) if share >= LEAST_SHARE else None
 
 
 def _darker_down_to(grey: Field, foot: NDArray[np.int_]) -> Field:

@@ -42,6 +42,17 @@ def test_a_side_as_dark_as_the_next_board_is_seen_by_its_foot() -> None:
     assert middle == pytest.approx(60 + SIDE_ROWS / 2, abs=1.5)
 
 
+def test_where_the_next_board_hides_the_foot_what_shows_of_the_side_lies_above_it() -> None:
+    looks, shown = _strip(0.55), 6
+    looks[60 + shown :] = SAPWOOD - 1.2 + np.random.default_rng(1).normal(0, 0.02, (94, 128, 1))
+    foot = 60 + shown + SIDE_ROWS
+    looks[foot : foot + 2] -= 0.3  # where a side that began at the dark board would end, late wood
+    wood = np.ones(looks.shape[:2], dtype=bool)
+    seams = find_sides(looks, wood, np.full(len(looks), float(SIDE_ROWS)), length_rows=900.0)
+    assert seams[0].start - seams[0].height / 2 == pytest.approx(60, abs=1.5)
+    assert seams[0].start + seams[0].height / 2 == pytest.approx(60 + shown, abs=1.5)
+
+
 def test_seen_from_the_other_way_the_side_shows_above() -> None:
     (middle,) = _find(_strip(0.5)[::-1], -SIDE_ROWS)
     assert middle == pytest.approx(100 - SIDE_ROWS / 2, abs=1.5)
