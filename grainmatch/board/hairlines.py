@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from grainmatch.board.lines import sum_along_lines
 from grainmatch.board.matched import CLIP, look_for_hairlines
 from grainmatch.board.stops import Stops
-from grainmatch.board.tonestep import differs_in_colour, follow_step, is_darkest
+from grainmatch.board.tonestep import TONE_STEP, differs_in_colour, follow_step, is_darkest
 from grainmatch.model import Mask
 from grainmatch.ranks import median
 
@@ -123,16 +123,17 @@ def find_hairlines(
     reach = 2 * int(JUMP_OVER_MM * rows_per_mm) + 1
     near = np.asarray(cv2.dilate(told, np.ones((1, reach))))
 
-    def judge(score: Floats, alone: Mask) -> Floats:
+    def judge(score: Floats, clear: Mask) -> tuple[Floats, Mask]:
         by_jumps = sure | ((jumps >= LEAST_JUMPS) & (score >= LEAST_SEEN))
+        alone = clear | ((near >= LEAST_JUMPS) & (score >= LEAST_ALONE))
         shows = alone | ((near >= SURE_JUMPS + SURE_WORTH) & (score >= LEAST_SHOWN))
-        return np.where(by_jumps | shows, score + np.where(shows, near, told), -np.inf)
+        return np.where(by_jumps | shows, score + np.where(shows, near, told), -np.inf), alone
 
     agree = np.maximum(share, 0) / CLIP
     clear_dip = (dip >= LEAST_ALONE) & (agree >= LEAST_SHARE)
     clear_step = (step >= LEAST_STEP) & (step_share >= LEAST_STEP_SHARE)
-    as_dip = _Lines(judge(dip, clear_dip), agree, clear_dip, sure)
-    as_step = _Lines(judge(step, clear_step), step_share, clear_step, np.ones_like(sure))
+    as_dip = _Lines(*judge(dip, clear_dip), agree, clear_dip, sure)
+    as_step = _Lines(*judge(step, clear_step), step_share, clear_step, np.ones_like(sure))
     return _peaks(as_dip, as_step, drop, log_light, looks, wood, max(4, int(4 * rows_per_mm)))
 
 
@@ -246,12 +247,14 @@ def _reaches_farther(reach: Floats, side_rows: Floats, inward: Floats, half: int
 
 @dataclass(frozen=True, eq=False)
 class _Lines:
-    """What is known of every line (drops, h): its score, how many columns agree, whether it stands out by
-    itself, and whether it may be lighter than what lies beside it."""
+    """What is known of every line (drops, h): its score, whether it stands out as much as a line alone must,
+    how many columns agree, whether it is clear by itself, and whether it may be lighter than what lies beside
+    it."""
 
     score: Floats
-    share: Floats
     alone: Mask
+    share: Floats
+    clear: Mask
     any_light: Mask
 
 
@@ -282,14 +285,15 @@ def _peaks(
         columns = np.flatnonzero(there[line, np.arange(n)])
         kind = as_step if score[i, r] == as_step.score[i, r] else as_dip
         judged = len(columns) > 0 and not kind.any_light[i, r]
-        place = _place_dip(looks, light, line[columns], columns, as_is) if judged else as_is
+        alone = bool(kind.alone[i, r])
+        place = _place_dip(looks, light, line[columns], columns, as_is, alone) if judged else as_is
         if place is None:
             score[apart < BORDER_ROWS] = as_step.score[apart < BORDER_ROWS]
             continue
         if len(columns):
             share = float(np.clip(kind.share[i, r], 0, 1))
             span = int(columns[0]), int(columns[-1])
-            found.append(Seam(*place, 1.0, share, *span, clear=bool(kind.alone[i, r])))
+            found.append(Seam(*place, 1.0, share, *span, clear=bool(kind.clear[i, r])))
         score[apart < apart_rows] = -np.inf
     return found
 
@@ -300,16 +304,27 @@ def _place_dip(
     rows: NDArray[np.intp],
     columns: NDArray[np.intp],
     place: tuple[float, float],
+    alone: bool,
 ) -> tuple[float, float] | None:
     """A line's start and drop: as they are when it is darker than both its sides; of the border between two
-    woods when it is that; None when it is the border of something else, such as a gap."""
+    woods when it is that; None when it is the border of something else, such as a gap.
+
+    What stands out alone is a hairline also where its boards differ in tone by less than a board and its own
+    side in shade do, or in colour: blurred, it is then hardly darker than the darker of them.
+    """
     off = np.arange(-LOOK_ROWS, LOOK_ROWS + 1)[:, None]
     at = (rows + off).clip(0, len(light) - 1)
-    if is_darkest(light[at, columns].mean(axis=1)[LOOK_ROWS - NEAR_ROWS : LOOK_ROWS + NEAR_ROWS + 1]):
+    profile = light[at, columns].mean(axis=1)
+    near = profile[LOOK_ROWS - NEAR_ROWS : LOOK_ROWS + NEAR_ROWS + 1]
+    if is_darkest(near):
+        return place
+    if alone and abs(profile[-3:].mean() - profile[:3].mean()) < TONE_STEP[0]:
         return place
     seen = looks[at, columns]
     if not differs_in_colour(median(seen[-3:].mean(axis=0) - seen[:3].mean(axis=0), axis=0)):
         return None
+    if alone and is_darkest(near, step_share=0.0):
+        return place
     whole = len(columns) // LOOK_COLUMNS * LOOK_COLUMNS
     profiles = median(light[at, columns][:, :whole].reshape(len(off), -1, LOOK_COLUMNS), axis=2).T
     x, base = (each[:whole].reshape(-1, LOOK_COLUMNS).mean(axis=1) + 0.5 for each in (columns, rows))

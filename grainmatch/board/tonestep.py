@@ -28,14 +28,15 @@ STRAIGHT_SHARE, STRAIGHT_PX = 0.8, 0.5
 what share; and what share of those must lie how near to one straight line: the border of sapwood wanders."""
 
 
-def is_darkest(profile: Floats) -> bool:
-    """Whether the middle of a profile (2 r + 1,) of log light across a line is darker than both its sides."""
+def is_darkest(profile: Floats, *, step_share: float = STEP_SHARE) -> bool:
+    """Whether the middle of a profile (2 r + 1,) of log light across a line is darker than both its sides, by
+    a share of what sets them apart."""
     r = len(profile) // 2
     flank = round(r * FLANK_SHARE)
     sides = profile[: r - flank + 1].mean(), profile[r + flank :].mean()
     near = max(1, r // 4)
     middle = profile[r - near : r + near + 1].min()
-    return bool(middle < min(sides) - LEAST_DARKER - STEP_SHARE * abs(sides[0] - sides[1]))
+    return bool(middle < min(sides) - LEAST_DARKER - step_share * abs(sides[0] - sides[1]))
 
 
 def differs_in_colour(step: Floats) -> bool:

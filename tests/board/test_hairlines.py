@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
-from grainmatch.board.hairlines import SURE_JUMPS, _jumps, find_hairlines
+from grainmatch.board.hairlines import SURE_JUMPS, _jumps, _place_dip, find_hairlines
 from grainmatch.board.stops import Stops
 
 ROWS, SEAM = 400, 200
@@ -68,3 +69,24 @@ def test_a_seam_that_does_not_show_is_found_by_its_ends_and_not_without() -> Non
 
     assert found(stops((20, 8), (1030, 1000), side_mm=0.0, lean=0.0))[0] == pytest.approx(SEAM, abs=4)
     assert found(stops((10, 10), (1000, 1000), side_mm=0.0, lean=0.0)) == []
+
+
+@pytest.mark.parametrize(
+    ("tint", "tone", "dark", "kept"),
+    [
+        ((1.0, 1.0, 1.0), 0.15, 0.08, True),
+        ((0.4, 1.0, 1.6), 0.35, 0.17, True),
+        ((1.0, 1.0, 1.0), 0.6, 0.0, False),
+    ],
+)
+def test_a_hairline_between_boards_of_unlike_tone_is_one_and_the_border_of_shade_is_none(
+    tint: tuple[float, float, float], tone: float, dark: float, kept: bool
+) -> None:
+    off = (np.arange(41) - 20.0)[:, None, None]
+    step, dip = ndtr(off / 0.8), np.exp(-0.5 * (off / 0.8) ** 2)
+    wander = np.random.default_rng(2).normal(0, 0.15 * tone, (41, 128, 1))
+    looks = (tone * step * np.array(tint) - dark * dip + wander).astype(np.float32)
+    light, rows, columns = looks.mean(axis=2), np.full(128, 20), np.arange(128)
+    place = 20.5, 0.0
+    assert _place_dip(looks, light, rows, columns, place, alone=True) == (place if kept else None)
+    assert _place_dip(looks, light, rows, columns, place, alone=False) != place
