@@ -207,6 +207,16 @@ def best_line(lines: Lines, score: NDArray[np.floating[Any]], say: NDArray[np.fl
     return Line(float(lines.t_px[k]), float(DROPS_PX[i]), float(lines.sags_px[j]), float(say[i, j, k]))
 
 
+def is_peak(lines: Lines, say: Field, line: Line) -> bool:
+    """Whether light changes more along one of the lines than right beside it, by their say (drops, sags,
+    middles): along the flank of a blurred edge it does not."""
+    beside = say[
+        int(np.abs(DROPS_PX - line.drop_px).argmin()), int(np.abs(lines.sags_px - line.sag_px).argmin())
+    ]
+    k = int(np.abs(lines.t_px - line.middle_px).argmin())
+    return bool(beside[k] >= beside[max(k - 1, 0) : k + 2].max())
+
+
 def _block_logs(light: NDArray[np.float32], seen: Mask) -> Floats:
     """Log light (blocks, n, 3) averaged over the stations seen of each block."""
     m, n, _ = light.shape

@@ -31,6 +31,7 @@ from grainmatch.board.border import (
     Lines,
     best_line,
     find_border,
+    is_peak,
     list_lines,
 )
 from grainmatch.board.frame import look_along
@@ -41,7 +42,7 @@ from grainmatch.ranks import median
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
-EdgeKind = Literal["step", "side", "foot", "seam", "unseen"]
+EdgeKind = Literal["step", "side", "foot", "seam", "band", "unseen"]
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 SIDE_LIGHT = (0.3, MOST_SIDE_LIGHT)
 """Light on a board's upright side, as a share of the face's (own estimate)."""
@@ -92,15 +93,17 @@ class EdgeFind:
     how sharply each station tells it, and what it is.
 
     step: face straight to bench, shadow or background; side: face, then its own side; foot: face
-    and side look alike, placed from the side's foot; seam: a gap too thin to resolve; unseen: light
-    changes along no line.
-    doubt_px: 1-sigma from a second place that the light fits nearly as well.
+    and side look alike, placed from the side's foot; seam: a gap too thin to resolve; band: a dark line too
+    wide for one; unseen: light changes along no line.
+    doubt_px: 1-sigma from a second place that the light fits nearly as well. gap_px: of a seam, how wide a
+    gap its missing light tells.
     """
 
     offset_px: Floats
     kind: EdgeKind
     weight: Floats
     doubt_px: float = 0.0
+    gap_px: float = 0.0
 
 
 def read_strip(
@@ -138,7 +141,9 @@ def find_edge(
     unseen = EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
     if touching:
         seam = place_seam(strip.light, strip.t_px, strip.seen)
-        return unseen if seam is None else EdgeFind(seam.offset_px, seam.kind, unseen.weight, seam.sigma_px)
+        if seam is None:
+            return unseen
+        return EdgeFind(seam.offset_px, seam.kind, unseen.weight, seam.sigma_px, seam.gap_px)
     found = _find_line(strip, least_t_px, most_t_px, curved)
     return unseen if found is None else _fit_steps(strip, found)
 
@@ -179,7 +184,13 @@ def _find_line(strip: Strip, least_t_px: float, most_t_px: float, curved: bool) 
     beyond = list_lines(
         strip.t_px, edge.middle_px - 1.5 * side, edge.middle_px + 1.5 * side + 2, curved=curved
     )
-    others = _along_with(beyond, beyond.total(say), edge)
+    total = beyond.total(say)
+    others = [
+        line
+        for line in _along_with(beyond, total, edge)
+        # That of a foot so near is drawn into the edge's.
+        if is_peak(beyond, total, line) or abs(abs(line.middle_px - edge.middle_px) - side) <= _slack_px(side)
+    ]
     return _keep_clear(_with_side(strip, edge, others, side), [edge, *others])
 
 
@@ -201,9 +212,14 @@ def _along_with(lines: Lines, total: Field, edge: Line) -> list[Line]:
     return found[1:]
 
 
+def _slack_px(side_px: float) -> float:
+    """How far from where it should show the foot of a side may be found."""
+    return max(1.2, 0.15 * side_px)
+
+
 def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> _Steps:
     """The edge and how far on the foot of the board's own side lies, or the neighbour that hides it."""
-    slack = max(1.2, 0.15 * side_px)
+    slack = _slack_px(side_px)
     stations = len(strip.light)
     gaps = {c.middle_px - edge.middle_px: c for c in others}
     feet = [g for g in gaps if abs(g - side_px) <= slack]

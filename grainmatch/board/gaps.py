@@ -35,7 +35,7 @@ def part_across_gaps(
 ) -> tuple[list[Rough], list[BoardOutline]]:
     """The boards of a heap, from the top down, with those that only seemed to touch measured anew.
 
-    A pair whose two edges both show a hairline does touch.
+    A pair whose two edges both show a hairline, and no wider band, does touch.
     """
     as_first, found = list(rough), list(outlines)
     for k, n in pairwise(range(len(found))):

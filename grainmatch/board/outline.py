@@ -22,9 +22,13 @@ STATIONS = 64
 END_STATIONS = 32
 EDGE_SIGMA_PX = 0.2
 """What the step model itself may be off by, 1-sigma (found on drawn scenes)."""
-SEAM_SIGMA_MM, UNSEEN_SEAM_SIGMA_MM = 0.3, 2.0
-"""What a seam between touching boards may be off by, seen as a dip of light or not: a growth ring beside it
-may then have been taken for it (nine tenths of drawn boards' seams lie within twice that)."""
+SEAM_SIGMA_MM, UNSEEN_SIGMA_MM = 0.3, 2.0
+"""What a seam between touching boards may be off by that is seen as a dip of light, and an edge of any kind
+that is not seen: a growth ring beside it may have been taken for it at first (nine tenths of drawn boards'
+seams lie within twice that)."""
+WIDEST_SEAM_MM = 1.0
+"""Boards no nearer to each other do not touch: a hairline that takes more light is a narrow gap, or what
+shows of an upright side (common practice, no source; edges sawn or planed for glue close to some tenths)."""
 GAP_MM = 30.0
 """How far all that lies in a gap, taken for wood, may push a rough edge out."""
 NEAR_MM = (1.5, 1.5, 3.0, 3.0)
@@ -152,8 +156,12 @@ def _refine_edge(
         edges[name],
     )
     sigma = float(np.hypot(sigma, found.doubt_px / scale))
-    if touching:  # the seam line itself may be a line of the figure beside the seam
-        sigma = float(np.hypot(sigma, UNSEEN_SEAM_SIGMA_MM if found.kind == "unseen" else SEAM_SIGMA_MM))
+    if found.kind == "unseen":
+        sigma = float(np.hypot(sigma, UNSEEN_SIGMA_MM))
+    elif touching:  # the seam line itself may be a line of the figure beside the seam
+        sigma = float(np.hypot(sigma, SEAM_SIGMA_MM))
+    if found.kind == "seam" and found.gap_px > WIDEST_SEAM_MM * scale:
+        return poly, sigma, "band"
     return poly, sigma, found.kind
 
 

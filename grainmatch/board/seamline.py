@@ -55,11 +55,13 @@ class SeamPlace:
     """offset_px (stations,) of the board's edge, half a gap before the hairline's middle; sigma_px of it.
 
     kind: seam when a hairline shows, step when it is the border between two tones, which may be a side's.
+    gap_px: how wide a gap, as dark as one between boards that touch, would take as much light.
     """
 
     offset_px: Floats
     sigma_px: float
     kind: Literal["seam", "step"]
+    gap_px: float
 
 
 def strip_reach_px() -> float:
@@ -99,7 +101,8 @@ def place_seam(light: Field, t_px: Floats, seen: Mask) -> SeamPlace | None:
     kind: Literal["seam", "step"] = "seam" if line is hairline else "step"
     centre = line[0] + line[1] * ((np.arange(len(seen)) + 0.5) / len(seen) - 0.5)
     width = _gap_width(light, t_px, centre, seen)
-    return SeamPlace(centre - width / 2, sigma, kind)
+    edge = centre - np.clip(width, 0.0, WIDEST_GAP_PX) / 2
+    return SeamPlace(edge, sigma, kind, float(np.median(width)))
 
 
 def _between_tones(logs: Field, t_px: Floats, x: Floats, line: Floats) -> Floats | None:
@@ -187,5 +190,4 @@ def _gap_width(light: Field, t_px: Floats, centre: Floats, seen: Mask) -> Floats
     parts = np.array_split(told, 3)
     x = np.array([p.mean() for p in parts])
     y = np.array([np.median(width[p]) for p in parts])
-    grown = np.polyval(np.polyfit(x, y, 1), np.arange(len(seen)))
-    return np.asarray(np.clip(grown, 0.0, WIDEST_GAP_PX))
+    return np.asarray(np.polyval(np.polyfit(x, y, 1), np.arange(len(seen))))

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from grainmatch.board.border import BLOCKS, STEP_PX, find_border, list_lines
+from grainmatch.board.border import BLOCKS, STEP_PX, Line, find_border, is_peak, list_lines
 from grainmatch.board.edge import Strip, subdue_figure
+from grainmatch.board.edge import _along_with as along_with
 from grainmatch.board.edge import _block_say as block_say
 
 T_PX = np.arange(-40.0, 30.5, STEP_PX)
@@ -34,3 +35,14 @@ def _border_px(sapwood_px: float, shade: float) -> float:
 @pytest.mark.parametrize("sapwood_px", [6.0, SIDE_PX, 18.0])
 def test_sapwood_as_wide_as_the_side_shows_is_still_board(sapwood_px: float) -> None:
     assert _border_px(sapwood_px, shade=0.55) == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize("blur_px", [0.7, 1.5, 2.5])
+def test_the_flank_of_a_blurred_edge_is_no_line_of_its_own(blur_px: float) -> None:
+    change = np.exp(-0.5 * (T_PX / blur_px) ** 2) + 0.6 * np.exp(-0.5 * ((T_PX - SIDE_PX) / blur_px) ** 2)
+    lines = list_lines(T_PX, -1.5 * SIDE_PX, 1.5 * SIDE_PX, curved=True)
+    total = lines.total(np.tile(10 * change, (BLOCKS, 1)))
+    edge = Line(0.0, 0.0, 0.0, 10.0)
+    others = along_with(lines, total, edge)
+    own = [line.middle_px for line in others if line.say > 0.3 * edge.say and is_peak(lines, total, line)]
+    assert own == [SIDE_PX]

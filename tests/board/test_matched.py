@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from grainmatch.board.matched import look_for_hairlines
 from grainmatch.board.seamline import place_seam
@@ -57,6 +58,19 @@ def test_a_seam_is_placed_to_a_fraction_of_a_pixel_and_none_is_made_up(middle: f
     assert place.kind == "seam"
     assert place.offset_px.mean() == pytest.approx(middle, abs=0.25)  # less half the gap
     assert 0 < place.sigma_px < 0.5
+
+
+def test_a_seam_tells_how_wide_a_gap_would_take_its_light() -> None:
+    t = np.arange(-24.0, 24.0, 0.5)
+    logs = _figure(np.random.default_rng(5), len(t), 64).transpose(1, 0, 2)
+    seen = np.ones(64, dtype=bool)
+    told = []
+    for dark_px in (0.4, 1.8):  # a gap that lets 17 % of the light through, blurred by a pixel
+        missing = 0.83 * (ndtr(t + dark_px / 2) - ndtr(t - dark_px / 2))
+        place = place_seam(np.exp(logs) * (1 - missing)[:, None].astype(np.float32), t, seen)
+        assert place is not None
+        told.append(place.gap_px)
+    assert told == pytest.approx([0.4, 1.8], abs=0.3)
 
 
 def test_a_border_of_tones_is_followed_when_straight_and_not_when_it_wanders() -> None:
