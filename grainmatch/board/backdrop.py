@@ -39,6 +39,8 @@ pale plank does (own estimates; on 25 drawn wooden benches one place in a thousa
 ROUNDING_N = 2.0
 BLACK = 0.01
 DARKNESS_STEP = 0.02
+TO_LOOKS = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]])
+"""Logs of colours to lightness and two colour ratios."""
 
 Field = NDArray[np.float32]
 
@@ -113,15 +115,16 @@ class Backdrop:
         """
         unit = self.spread[1:].astype(np.float32)
         darker = np.maximum(lightness * np.float32(-self.spread[0]), 0)
-        level = np.minimum(darker * np.float32(1 / DARKNESS_STEP), len(self._shade) - 1).astype(np.uint8)
-        tables = np.resize(self._shade / unit, (256, 2)).T
-        red_green, green_blue = (
-            ratio - cv2.LUT(level, np.ascontiguousarray(table))
+        level = cv2.convertScaleAbs(darker, alpha=1 / DARKNESS_STEP, beta=-0.5)  # cut off, not rounded
+        tables = np.pad(self._shade / unit, ((0, 256 - len(self._shade)), (0, 0)), mode="edge").T
+        ratios: Any = [
+            cv2.subtract(ratio, cv2.LUT(level, np.ascontiguousarray(table)))
             for ratio, table in zip((red_green, green_blue), tables, strict=True)
-        )
-        across = np.abs(red_green * (2 * unit[0] / 5**0.5) - green_blue * (unit[1] / 5**0.5))
-        allowed = darker * (across <= SHADOW_STRAY * darker) * np.float32(SHADOW_TINT / unit.max())
-        return np.asarray(cv2.magnitude(red_green, green_blue)), allowed
+        ]
+        across = np.abs(cv2.addWeighted(ratios[0], 2 * unit[0] / 5**0.5, ratios[1], -unit[1] / 5**0.5, 0))
+        allowed = darker * np.float32(SHADOW_TINT / unit.max())
+        allowed *= across <= SHADOW_STRAY * darker
+        return np.asarray(cv2.magnitude(*ratios)), allowed
 
     @property
     def _count(self) -> float:
@@ -163,20 +166,16 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     h, w = rgb.shape[:2]
     small = shrink(rgb, (round(w * scale), round(h * scale)))
     known = ~_polygon_union(sheets_px, scale, small.shape[:2])
-    step = 8
-    surface, spread = _fit_surface(_log_looks(small[::step, ::step], np.ones(3)), known[::step, ::step])
-    looks = _log_looks(small, spread)
-    looks -= _spread_out((surface / spread).astype(np.float32), *small.shape[:2])
-    departure: Any = cv2.split(cv2.GaussianBlur(looks, (0, 0), 0.8))
-    return Backdrop(scale, tuple(departure), known, spread, surface)
-
-
-def _log_looks(small: Rgb, unit: NDArray[np.float64]) -> Field:
-    """Lightness and two colour ratios (h, w, 3) in logs, in these units (3,)."""
     # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
-    table = np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32)
-    to_looks = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]]) / unit[:, None]
-    return np.asarray(cv2.transform(cv2.LUT(small, table), to_looks), dtype=np.float32)
+    logs = cv2.LUT(small, np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32))
+    step = 8
+    few = cv2.transform(np.ascontiguousarray(logs[::step, ::step]), TO_LOOKS)
+    surface, spread = _fit_surface(np.asarray(few, dtype=np.float32), known[::step, ::step])
+    logs = cv2.GaussianBlur(logs, (0, 0), 0.8)
+    # Plane by plane, for taking a picture of three colours apart costs as much as all the rest.
+    planes = [cv2.transform(logs, TO_LOOKS[k : k + 1] / spread[k]) for k in range(3)]
+    a, b, c = (_less_spread_out(planes[k], (surface[:, k] / spread[k]).astype(np.float32)) for k in range(3))
+    return Backdrop(scale, (a, b, c), known, spread, surface)
 
 
 def _polygon_union(polygons_px: tuple[Points, ...], scale: float, shape: tuple[int, ...]) -> Mask:
@@ -192,15 +191,14 @@ def _terms(h: int, w: int) -> Field:
     return np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
 
 
-def _spread_out(surface: Field, h: int, w: int) -> Field:
-    """The fitted look (h, w, 3) at every pixel: `_terms(h, w) @ surface` as columns' terms by rows' ones."""
-    x = (np.arange(w, dtype=np.float32) / w * 2 - 1)[:, None]
-    y = (np.arange(h, dtype=np.float32) / h * 2 - 1)[:, None]
+def _less_spread_out(plane: Any, surface: Field) -> Field:
+    """A plane (h, w) less a fitted look: `_terms(h, w) @ surface` as columns' terms by rows' ones."""
+    h, w = plane.shape
+    x, y = (np.arange(n, dtype=np.float32) / n * 2 - 1 for n in (w, h))
     even, along, down, bowed, twisted, sagging = surface
-    columns = np.stack(
-        [even + x * along + x * x * bowed, down + x * twisted, np.broadcast_to(sagging, (w, 3))]
-    )
-    return np.asarray((np.hstack([np.ones_like(y), y, y * y]) @ columns.reshape(3, -1)).reshape(h, w, 3))
+    columns = np.stack([even + x * along + x * x * bowed, down + x * twisted, np.full_like(x, sagging)])
+    rows = np.column_stack([np.ones_like(y), y, y * y])
+    return np.asarray(cv2.gemm(rows, columns, -1.0, plane, 1.0), dtype=np.float32)
 
 
 def _fit_surface(looks: Field, known: Mask) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
