@@ -91,17 +91,17 @@ class Backdrop:
         coarse = self._count / float(self.spread[1:].min())
         least = max(LEAST_TINT, coarse)
         away, allowed = self._tint(*self.departure)
-        sharp = (away > np.maximum(max(4.5, least), allowed)) | (self.lightness > 5.0)
+        sharp = ((away > allowed) & (away > max(4.5, least))) | (self.lightness > 5.0)
         smooth: Any = [cv2.GaussianBlur(plane, (0, 0), SMOOTH_PX) for plane in self.departure]
         away, allowed = self._tint(*smooth)
         usual = float(median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
-        plain = away > np.maximum(max(least, 6.0 * usual), allowed)
-        least_tint = max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
-        tinted = away > np.maximum(least_tint, allowed)
-        both = cv2.magnitude(away, np.maximum(smooth[0], 0)) * tinted
-        pale = both > PALE
+        tinted = away > allowed
+        plain = tinted & (away > max(least, 6.0 * usual))
+        tinted &= away > max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
+        both = cv2.magnitude(away, np.maximum(smooth[0], 0))
+        pale = tinted & (both > PALE)
         if (pale & ~plain).any():
-            plain |= _grow(pale, both > PLAINLY_PALE)
+            plain |= _grow(pale, tinted & (both > PLAINLY_PALE))
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
 
@@ -114,16 +114,18 @@ class Backdrop:
         Trans. Pattern Anal. 28(1), 2006: shadows move along one line of log chromaticity).
         """
         unit = self.spread[1:].astype(np.float32)
-        darker = np.maximum(lightness * np.float32(-self.spread[0]), 0)
+        darker = lightness * np.float32(-self.spread[0])
+        np.maximum(darker, 0, out=darker)
         level = cv2.convertScaleAbs(darker, alpha=1 / DARKNESS_STEP, beta=-0.5)  # cut off, not rounded
         tables = np.pad(self._shade / unit, ((0, 256 - len(self._shade)), (0, 0)), mode="edge").T
         ratios: Any = [
             cv2.subtract(ratio, cv2.LUT(level, np.ascontiguousarray(table)))
             for ratio, table in zip((red_green, green_blue), tables, strict=True)
         ]
-        across = np.abs(cv2.addWeighted(ratios[0], 2 * unit[0] / 5**0.5, ratios[1], -unit[1] / 5**0.5, 0))
+        along, beside = np.array([2 * unit[0], -unit[1]]) / 5**0.5 / SHADOW_STRAY
+        across: Any = cv2.addWeighted(ratios[0], along, ratios[1], beside, 0)
         allowed = darker * np.float32(SHADOW_TINT / unit.max())
-        allowed *= across <= SHADOW_STRAY * darker
+        allowed *= np.abs(across, out=across) <= darker
         return np.asarray(cv2.magnitude(*ratios)), allowed
 
     @property

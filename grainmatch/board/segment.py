@@ -137,16 +137,18 @@ def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
     flaws = closed.astype(bool) & lit & backdrop.known & ~solid
     if flaws.any():
         sure = cv2.erode(opened, np.ones((5, 5), np.uint8)).astype(bool)
-        least_tint = cv2.erode(
-            np.where(sure, backdrop.tint, np.float32(np.inf)), np.ones((wide + 4, wide + 4), np.uint8)
-        )
-        solid |= flaws & (least_tint < MOST_TINT)
-    count, labels = cv2.connectedComponents((~backdrop.known).astype(np.uint8))
-    for k in range(1, count):
-        sheet = (labels == k).astype(np.uint8)
-        ring = (cv2.dilate(sheet, np.ones((7, 7), np.uint8)) - sheet).astype(bool)
-        if solid[ring].mean() > 0.12:
-            solid |= sheet.astype(bool)
+        alike = sure & (backdrop.tint < MOST_TINT)
+        beside = cv2.dilate(alike.view(np.uint8), np.ones((wide + 4, wide + 4), np.uint8))
+        solid |= flaws & beside.astype(bool)
+    hidden = ~backdrop.known
+    for contour in cv2.findContours(hidden.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
+        x, y, w, h = cv2.boundingRect(contour)
+        near = slice(max(y - 4, 0), y + h + 4), slice(max(x - 4, 0), x + w + 4)
+        corner = -(near[1].start), -(near[0].start)
+        whole = cv2.drawContours(np.zeros_like(hidden[near], np.uint8), [contour], -1, 1, -1, offset=corner)
+        ring = (cv2.dilate(whole, np.ones((7, 7), np.uint8)) - whole).astype(bool)
+        if solid[near][ring].mean() > 0.12:
+            solid[near] |= whole.astype(bool)
     return solid
 
 

@@ -30,7 +30,7 @@ LEAST_SIDE_PX = 32
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
 _UNREADABLE = (OSError, SyntaxError, ValueError, EOFError, TypeError, KeyError, struct.error, zlib.error)
 _FILM_WIDTH_MM = 36.0
-_STRIP_ROWS = 64
+_STRIP_ROWS = 16
 
 
 def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
