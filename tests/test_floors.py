@@ -23,7 +23,7 @@ FLOORS = (
     {"photo", "board", "face", "wood"},
     {"panel"},
     {"model"},
-    {"units", "geometry", "colour", "disk", "ranks"},
+    {"units", "geometry", "colour", "disk", "ranks", "cores"},
     {"errors"},
 )
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -17,6 +17,7 @@ from grainmatch.board.hairlines import BORDER_ROWS, Seam, find_hairlines, rows_a
 from grainmatch.board.lines import sum_along_lines
 from grainmatch.board.sides import find_sides
 from grainmatch.board.stops import Stops
+from grainmatch.cores import do_both
 from grainmatch.model import Mask
 from grainmatch.ranks import median
 
@@ -63,25 +64,22 @@ def find_seams(
     wood (h, 2^k) is not bench and `known` is not hidden by a sheet; stops: where wood ends in its rows.
     """
     length_rows = length_mm * rows_per_mm
-    thin = find_hairlines(
-        log_light, log_colours, wood & known, rows_per_mm=rows_per_mm, length_rows=length_rows, stops=stops
-    )
-    bands: list[Seam] = []
-    height = LOWEST_BAND
-    while height <= tallest_rows:
-        bands += _bands_of_height(log_light, wood, known, height, tallest_rows, length_rows)
-        height = height * 2
+    side_rows, bare = stops.side_rows(len(wood), rows_per_mm), wood & known
+
+    def find_thin() -> list[Seam]:
+        return find_hairlines(
+            log_light, log_colours, bare, rows_per_mm=rows_per_mm, length_rows=length_rows, stops=stops
+        )
+
+    def find_wide() -> tuple[list[Seam], list[Seam]]:
+        bands = _find_bands(log_light, wood, known, tallest_rows, length_rows)
+        return bands, find_sides(log_colours, bare, side_rows, length_rows=length_rows)
+
+    thin, (bands, sides) = do_both(find_thin, find_wide)
     # A hairline in the middle of a band is all there is to it; those at its borders are its borders.
-    bands = [
-        s
-        for s in bands
-        if _is_separator(s, log_light, wood, length_rows)
-        and not any(s.height < 12 and _apart(s, line) < 2.5 for line in thin)
-    ]
+    bands = [b for b in bands if not any(b.height < 12 and _apart(b, line) < 2.5 for line in thin)]
     bands = sorted(bands, key=lambda s: COST_OF_SLOPE * abs(s.drop) / length_rows - s.share)
     plain, faint = ([b for b in bands if (b.share >= PLAIN_SHARE) == is_plain] for is_plain in (True, False))
-    side_rows = stops.side_rows(len(wood), rows_per_mm)
-    sides = find_sides(log_colours, wood & known, side_rows, length_rows=length_rows)
     firm = [b for b in plain if b.share >= FIRM_SHARE or _band_depth(b, log_light, wood) >= BARE]
     clear = [t for t in thin if t.clear and not any(_lies_in(t, band) for band in plain)]
     found = [*firm, *clear, *plain, *thin, *faint, *sides]
@@ -96,6 +94,18 @@ def find_seams(
         if apart and _boards_beside(seam, may_be_wood, least_apart_rows, side_rows):
             kept.append(seam)
     return kept
+
+
+def _find_bands(
+    log_light: Field, wood: Mask, known: Mask, tallest_rows: int, length_rows: float
+) -> list[Seam]:
+    """Dark bands and gaps of every height that may lie between boards."""
+    bands: list[Seam] = []
+    height = LOWEST_BAND
+    while height <= tallest_rows:
+        bands += _bands_of_height(log_light, wood, known, height, tallest_rows, length_rows)
+        height = height * 2
+    return [b for b in bands if _is_separator(b, log_light, wood, length_rows)]
 
 
 def _side_between(a: Seam, b: Seam, side_rows: Floats) -> float:
