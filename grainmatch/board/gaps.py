@@ -1,8 +1,8 @@
 """Boards that seem to touch because the gap between them was taken for wood.
 
 In a gap the camera sees the upright side that faces it, or the bench beneath, both in shade: right outside
-that board's face it is darker, nearly all along and as far as the side or the gap goes. Between boards that
-touch each face goes on up to the other.
+that board's face it is darker, or as dark as the face but of the bench's colour, nearly all along and as far
+as the side or the gap goes. Between boards that touch each face goes on up to the other.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from grainmatch.board.backdrop import Backdrop
+from grainmatch.board.backdrop import BLACK, Backdrop
 from grainmatch.board.edge import SIDE_LIGHT
 from grainmatch.board.frame import Frame, lean_per_mm, look
 from grainmatch.board.outline import TOUCHES, BoardOutline, Rough, refine_outline
 from grainmatch.board.stops import LOG_LIGHT
-from grainmatch.geometry import Points
+from grainmatch.geometry import Points, plane_to_pixels
 from grainmatch.model import Bench
 
 LEAST_GAP_MM = 2.5
@@ -27,6 +27,9 @@ LEAST_SHADED = 0.8
 """How wide a gap is that light tells, and along how much of it what lies in it must be in shade."""
 FACE_MM = (2.0, 10.0)
 """How far inside its edge a face is read."""
+LEAST_TINT, BENCH_SHARE, SHADE, LEAST_SEEN_MM = 0.3, 0.4, 0.25, 1.5
+"""Log colour ratio by which face and bench must differ for it to tell one from the other, what share of that
+still is bench, log light by which a gap is darker than the lit bench, and how much of it must be seen."""
 PLACES = 48
 
 
@@ -47,13 +50,13 @@ def part_across_gaps(
             replace(as_first[n], touching=(False, as_first[n].touching[1]), gap=(True, as_first[n].gap[1])),
         )
         pair = [refine_outline(bench, backdrop, each) for each in apart]
-        if is_gap(bench, pair[0], pair[1]):
+        if is_gap(bench, backdrop, pair[0], pair[1]):
             as_first[k], as_first[n] = apart
             found[k], found[n] = pair
     return as_first, found
 
 
-def is_gap(bench: Bench, above: BoardOutline, below: BoardOutline) -> bool:
+def is_gap(bench: Bench, backdrop: Backdrop, above: BoardOutline, below: BoardOutline) -> bool:
     """Whether what lies between two facing edges is in shade, as in a gap."""
     start, end = above.lower_mm[[0, -1]]
     frame = Frame(start, float(np.arctan2(*(end - start)[::-1])))
@@ -66,22 +69,51 @@ def is_gap(bench: Bench, above: BoardOutline, below: BoardOutline) -> bool:
     lean = lean_per_mm(bench, frame.leave(np.column_stack([u, edges[0]]))) @ frame.axes[1]
     side = lean * bench.face_height_mm
     shaded = [
-        _is_darker(bench, frame, u, edge, way, np.minimum(np.maximum(way * side, LEAST_GAP_MM), width))
+        _is_shaded(
+            bench,
+            backdrop,
+            frame,
+            u,
+            edge,
+            way,
+            np.minimum(np.maximum(way * side, LEAST_GAP_MM), width),
+            width,
+        )
         for edge, way in zip(edges, (1.0, -1.0), strict=True)
         if way * np.median(side) > -1 / bench.px_per_mm
     ]
     return all(each[width > 1.0].mean() >= LEAST_SHADED for each in shaded)
 
 
-def _is_darker(bench: Bench, frame: Frame, u: Points, edge: Points, way: float, width: Points) -> Points:
-    """At which places along an edge, all over a width (n,) outward, light is less than on a board's side."""
+def _is_shaded(
+    bench: Bench,
+    backdrop: Backdrop,
+    frame: Frame,
+    u: Points,
+    edge: Points,
+    way: float,
+    side_mm: Points,
+    width_mm: Points,
+) -> Points:
+    """At which places along an edge, as far as its side (n,) shows outward, light is less than on a side, or
+    beyond, in a gap so wide (n,), bench in shade is seen."""
 
     def mean(first: Points, last: Points) -> Points:
         share = np.linspace(0.15, 0.85, 9)[:, None]
         v = edge + way * (first + (last - first) * share)
         seen = look(bench, bench.photo.rgb, frame.leave(np.stack(np.broadcast_arrays(u, v), axis=-1)))
-        return np.asarray(cv2.LUT(seen, LOG_LIGHT).mean(axis=(0, 2)))
+        return np.asarray(cv2.LUT(seen, LOG_LIGHT).mean(axis=0))
 
-    none = np.zeros_like(width)
-    face = np.median(mean(none - FACE_MM[0], none - FACE_MM[1]))
-    return np.asarray(mean(none, width) < face + np.log(SIDE_LIGHT[1]))
+    none = np.zeros_like(side_mm)
+    face = np.median(mean(none - FACE_MM[0], none - FACE_MM[1]), axis=0)
+    darker = (mean(none, side_mm) - face).mean(axis=1) < np.log(SIDE_LIGHT[1])
+    middle = frame.leave(np.array([[np.median(u), np.median(edge)]]))
+    place_px = plane_to_pixels(bench.camera, middle, bench.face_height_mm)[0]
+    bare = np.log(backdrop.bench_light(place_px) + BLACK)
+    if np.ptp(face - bare) < LEAST_TINT:
+        return np.asarray(darker)
+    from_bench = mean(side_mm, width_mm) - bare
+    bench_seen = (np.ptp(from_bench, axis=1) < BENCH_SHARE * np.ptp(face - bare)) & (
+        width_mm > side_mm + LEAST_SEEN_MM
+    )
+    return np.asarray(darker | (bench_seen & (from_bench.mean(axis=1) < -SHADE)))

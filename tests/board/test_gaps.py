@@ -48,11 +48,24 @@ def _rough(top_mm: float, bottom_mm: float, touching: tuple[bool, bool]) -> Roug
 
 
 def test_a_side_in_shade_between_two_edges_is_a_gap_and_wood_is_none(scene: SynthScene) -> None:
-    bench = bench_of_scene(scene)
+    bench, backdrop = bench_of_scene(scene), fit_backdrop(scene.photo.rgb, ())
     top, half = -WIDTH_MM - GAP_MM / 2, GAP_MM / 2
-    assert is_gap(bench, _board(bench, top, -half), _board(bench, half, -top))
-    assert not is_gap(bench, _board(bench, top, -half - 30), _board(bench, -half - 15, -top))
-    assert not is_gap(bench, _board(bench, top, half - 1), _board(bench, half, -top))
+    assert is_gap(bench, backdrop, _board(bench, top, -half), _board(bench, half, -top))
+    assert not is_gap(bench, backdrop, _board(bench, top, -half - 30), _board(bench, -half - 15, -top))
+    assert not is_gap(bench, backdrop, _board(bench, top, half - 1), _board(bench, half, -top))
+
+
+def test_the_bench_seen_in_shade_beside_a_board_as_dark_is_a_gap_too() -> None:
+    gap_mm, size = 14.0, (700, 525)
+    y = (WIDTH_MM + gap_mm) / 2
+    boards = [grow_board(seed=n, length_mm=LENGTH_MM, width_mm=WIDTH_MM, species="walnut") for n in (3, 4)]
+    camera = aim_camera(size_px=size, eye_mm=(0.0, 0.0, 1100.0))
+    places = [BoardPlace((0.0, -y)), BoardPlace((0.0, y))]
+    scene = draw_scene(boards, camera=camera, places=places, bench="concrete", size_px=size)
+    bench, backdrop = bench_of_scene(scene), fit_backdrop(scene.photo.rgb, ())
+    half, far = gap_mm / 2, WIDTH_MM + gap_mm / 2
+    assert is_gap(bench, backdrop, _board(bench, -far, -half), _board(bench, half, far))
+    assert not is_gap(bench, backdrop, _board(bench, -far, -half - 30), _board(bench, -half - 15, far))
 
 
 def test_boards_that_only_seemed_to_touch_get_their_own_edges(scene: SynthScene) -> None:
