@@ -12,7 +12,6 @@ the levels between them are free.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Literal
 
 import cv2
@@ -36,6 +35,7 @@ from grainmatch.board.border import (
 )
 from grainmatch.board.frame import look_along
 from grainmatch.board.seamline import place_seam
+from grainmatch.board.valleys import OUT_OF_REACH, agree_on_shift, find_minimum
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
 from grainmatch.ranks import median
@@ -59,10 +59,11 @@ LEAST_TOLD = 0.35
 """How near to the curve that fits all of them single stations are placed, and what share of them must be for
 their places to count."""
 RIDGE = 1e-3
-OUT_OF_REACH = 1e9
-"""What keeps free levels from running away where a window holds one of them, and a cost no place is at."""
+"""What keeps free levels from running away where a window holds one of them."""
 MERGED_PX = 2.5
 """Steps so near to each other may have been found as one."""
+SURE_SHARE = 0.5
+"""How much nearer to the bench's colour than to the wood's what is plainly bench looks."""
 PLAIN_SHARE = 0.5
 LEAST_READ_PX = 2.0
 """Change of light, as a share of the edge's, with which another line is plain; how far to both sides of a
@@ -223,13 +224,17 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
     stations = len(strip.light)
     gaps = {c.middle_px - edge.middle_px: c for c in others}
     feet = [g for g in gaps if abs(g - side_px) <= slack]
-    if feet:
+    # Bench right beyond it makes the line a foot; what follows as far on as a side shows is the next board.
+    if feet and not _bench_beyond(strip, edge, side_px, sure=True):
         return _Steps(edge, _as_side(strip, max(feet, key=lambda g: gaps[g].say)), "side")
-    inner = [g for g in gaps if abs(g + side_px) <= slack and gaps[g].say > 0.35 * edge.say]
+    face = edge.at(stations) - strip.side_px
+    inner = [
+        g for g, c in gaps.items() if np.abs(c.at(stations) - face).max() <= slack and c.say > 0.35 * edge.say
+    ]
     if _bench_beyond(strip, edge, side_px):  # face and side look alike: the border was the foot
         if inner:
-            face = gaps[max(inner, key=lambda g: gaps[g].say)]
-            return _Steps(face, _as_side(strip, edge.middle_px - face.middle_px), "side")
+            top = gaps[max(inner, key=lambda g: gaps[g].say)]
+            return _Steps(top, _as_side(strip, edge.middle_px - top.middle_px), "side")
         return _Steps(replace(edge, middle_px=edge.middle_px - side_px), strip.side_px, "foot")
     plain = [g for g in gaps if g > 1.5 and gaps[g].say >= PLAIN_SHARE * edge.say]
     if plain:  # the foot is hidden, or in a shadow as dark as the side
@@ -280,11 +285,11 @@ def _change(plain: Field) -> Field:
     return wide
 
 
-def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
+def _bench_beyond(strip: Strip, line: Line, side_px: float, *, sure: bool = False) -> bool:
     """Whether what lies right outside a line is bench rather than the board's own side in shade.
 
     Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known, and
-    that not when a side in shade would be as light.
+    that not when a side in shade would be as light. sure: only by colour, and plainly.
     """
     t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
     near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
@@ -292,8 +297,8 @@ def _bench_beyond(strip: Strip, line: Line, side_px: float) -> bool:
     from_wood = np.log(np.maximum(colour, 1e-3))  # the face is 1
     from_bench = from_wood - np.log(strip.bench_light)
     if np.ptp(np.log(strip.bench_light)) > 0.3:
-        return bool(np.ptp(from_bench) < np.ptp(from_wood))
-    if SIDE_LIGHT[0] < np.exp(np.log(strip.bench_light).mean()) < SIDE_LIGHT[1]:
+        return bool(np.ptp(from_bench) < (SURE_SHARE if sure else 1.0) * np.ptp(from_wood))
+    if sure or SIDE_LIGHT[0] < np.exp(np.log(strip.bench_light).mean()) < SIDE_LIGHT[1]:
         return False
     return bool(abs(from_bench.mean()) < 0.35 and np.ptp(from_bench) < 0.3)
 
@@ -316,9 +321,9 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
     blur = np.full(len(start), _fit_blur(strip, start, shifts, gap, clear))
     cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)), clear)
-    agreed, doubt = _agreed_shift(cost, shifts, strip.seen)
+    agreed, doubt = agree_on_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
-    place, least, bend = _parabola_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
+    place, least, bend = find_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
     weight = np.sqrt(bend / np.maximum(least, 1e-6))
     if np.isfinite(place[strip.seen]).mean() < LEAST_TOLD:  # another step close by draws them past it
         place, doubt = agreed, float(np.hypot(doubt, AGREED_WITHIN_PX))
@@ -407,60 +412,3 @@ def _explained(basis: list[Floats], y: Floats) -> Floats:
                 gram[k][j] = gram[k][j] - share * gram[k][i]
             right[j] = right[j] - share[..., None] * right[i]
     return explained
-
-
-def _agreed_shift(cost: Floats, shifts: Floats, seen: Mask) -> tuple[Floats, float]:
-    """For each station the shift on the gentle curve that all of them together fit best (cost clipped), and
-    the doubt that another valley of the cost leaves, px."""
-    excess = cost - cost.min(axis=1, keepdims=True)
-    excess = np.minimum(excess, median(excess[seen].max(axis=1))) * seen[:, None]
-    curves, index = _gentle_curves(tuple(shifts), len(cost))
-    along = np.take(excess, index)
-    ways = along.sum(axis=1).reshape(len(shifts), -1)
-    best_way = ways.argmin(axis=1) + np.arange(len(shifts)) * ways.shape[1]
-    best = int(ways.min(axis=1).argmin())
-    return np.asarray(curves[best_way[best]]), _doubt(along[best_way][:, seen], shifts, best)
-
-
-@lru_cache(maxsize=4)
-def _gentle_curves(shifts: tuple[float, ...], stations: int) -> tuple[Floats, NDArray[np.intp]]:
-    """Every gentle curve (shifts * ways, stations) about each of the evenly spaced shifts, and where in a
-    table (stations, shifts) the one nearest to it at each station stands."""
-    x = (np.arange(stations) + 0.5) / stations - 0.5
-    drops, sags = np.arange(-2.0, 2.1, 0.5), np.arange(-1.0, 1.1, 0.5)
-    bend = drops[:, None, None] * x + sags[None, :, None] * 4 * x * x
-    curves = (np.array(shifts)[:, None, None, None] + bend).reshape(-1, stations)
-    nearest = np.rint((curves - shifts[0]) / (shifts[1] - shifts[0])).astype(np.intp).clip(0, len(shifts) - 1)
-    return curves, nearest + np.arange(stations) * len(shifts)
-
-
-def _doubt(along: Floats, shifts: Floats, best: int) -> float:
-    """What the next best valley of the cost (shifts, stations) adds to the sigma of the best one's place.
-
-    A place d away that is right with probability p gives a spread of d sqrt(p (1 - p)); p is that of the
-    stations' mean preference being chance, three neighbours counting as one.
-    """
-    total = along.sum(axis=1)
-    valley = np.flatnonzero((total[1:-1] <= total[:-2]) & (total[1:-1] <= total[2:])) + 1
-    others = valley[np.abs(shifts[valley] - shifts[best]) > 2 * (shifts[1] - shifts[0])]
-    if not len(others):
-        return 0.0
-    other = int(others[total[others].argmin()])
-    preferred = along[other] - along[best]
-    sigma = float(preferred.std()) / np.sqrt(max(len(preferred) / 3, 1.0))
-    chance = float(ndtr(-preferred.mean() / max(sigma, 1e-12)))
-    return float(abs(shifts[other] - shifts[best]) * np.sqrt(chance * (1 - chance)))
-
-
-def _parabola_minimum(x: Floats, cost: Floats) -> tuple[Floats, Floats, Floats]:
-    """Place, value and bend of each row's least cost (m, len(x)); the place is NaN at the borders."""
-    i = cost.argmin(axis=1)
-    inner = (i > 0) & (i < len(x) - 1)
-    j = i.clip(1, len(x) - 2)
-    rows = np.arange(len(cost))
-    a, b, c = cost[rows, j - 1], cost[rows, j], cost[rows, j + 1]
-    inner &= (a < OUT_OF_REACH) & (b < OUT_OF_REACH) & (c < OUT_OF_REACH)
-    a, c = np.where(inner, a, b), np.where(inner, c, b)
-    bend = np.maximum(a - 2 * b + c, 1e-12)
-    place = x[j] + 0.5 * (a - c) / bend * (x[1] - x[0])
-    return np.where(inner, place, np.nan), b, bend

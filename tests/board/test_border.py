@@ -10,6 +10,7 @@ from grainmatch.board.border import BLOCKS, STEP_PX, Line, find_border, is_peak,
 from grainmatch.board.edge import Strip, subdue_figure
 from grainmatch.board.edge import _along_with as along_with
 from grainmatch.board.edge import _block_say as block_say
+from grainmatch.board.edge import _with_side as with_side
 
 T_PX = np.arange(-40.0, 30.5, STEP_PX)
 SIDE_PX = 12.0
@@ -46,3 +47,27 @@ def test_the_flank_of_a_blurred_edge_is_no_line_of_its_own(blur_px: float) -> No
     others = along_with(lines, total, edge)
     own = [line.middle_px for line in others if line.say > 0.3 * edge.say and is_peak(lines, total, line)]
     assert own == [SIDE_PX]
+
+
+@pytest.mark.parametrize(
+    ("top", "kind", "middle_px"),
+    [
+        (None, "foot", 0.0),
+        (Line(0.5, 0.0, 0.0, 4.0), "side", 0.5),
+        (Line(0.5, 9.0, 1.0, 4.0), "foot", 0.0),  # the border of sapwood, that slants
+    ],
+)
+def test_bench_right_beyond_a_line_makes_it_a_foot_though_another_board_follows(
+    top: Line | None, kind: str, middle_px: float
+) -> None:
+    mat = np.array([0.1, 0.5, 0.4])
+    look = np.where((T_PX > 0)[:, None], 0.55 * HEARTWOOD, HEARTWOOD)
+    look = np.where((T_PX > SIDE_PX)[:, None], 0.7 * mat, look)  # green, and in the boards' shade
+    look = np.where((T_PX > 2 * SIDE_PX)[:, None], HEARTWOOD, look)
+    light = np.tile(look, (64, 1, 1)).astype(np.float32)
+    seen, side = np.ones(64, dtype=bool), np.full(64, SIDE_PX)
+    strip = Strip(light, T_PX, side, mat, seen, light)
+    others = [Line(2 * SIDE_PX, 0.0, 0.0, 6.0), *([top] if top else [])]
+    steps = with_side(strip, Line(SIDE_PX, 0.0, 0.0, 5.0), others, SIDE_PX)
+    assert (steps.kind, steps.line.middle_px) == (kind, middle_px)
+    assert with_side(strip, Line(0.0, 0.0, 0.0, 5.0), [Line(SIDE_PX, 0.0, 0.0, 6.0)], SIDE_PX).kind == "side"
