@@ -19,14 +19,15 @@ from grainmatch.board.edge import SIDE_LIGHT
 from grainmatch.board.frame import Frame, lean_per_mm, look
 from grainmatch.board.outline import TOUCHES, BoardOutline, Rough, refine_outline
 from grainmatch.board.stops import LOG_LIGHT
+from grainmatch.board.tonestep import differs_in_colour
 from grainmatch.geometry import Points, plane_to_pixels
 from grainmatch.model import Bench
 
 LEAST_GAP_MM = 2.5
 LEAST_SHADED = 0.8
 """How wide a gap is that light tells, and along how much of it what lies in it must be in shade."""
-FACE_MM = (2.0, 10.0)
-"""How far inside its edge a face is read."""
+FACE_MM, RIM_MM = (2.0, 10.0), (0.5, 4.0)
+"""How far inside its edge a face is read, and its rim."""
 LEAST_TINT, BENCH_SHARE, SHADE, LEAST_SEEN_MM = 0.3, 0.4, 0.25, 1.5
 """Log colour ratio by which face and bench must differ for it to tell one from the other, what share of that
 still is bench, log light by which a gap is darker than the lit bench, and how much of it must be seen."""
@@ -105,8 +106,13 @@ def _is_shaded(
         return np.asarray(cv2.LUT(seen, LOG_LIGHT).mean(axis=0))
 
     none = np.zeros_like(side_mm)
-    face = np.median(mean(none - FACE_MM[0], none - FACE_MM[1]), axis=0)
-    darker = (mean(none, side_mm) - face).mean(axis=1) < np.log(SIDE_LIGHT[1])
+    face, rim = (np.median(mean(none - first, none - last), axis=0) for first, last in (FACE_MM, RIM_MM))
+    beyond = mean(none, side_mm)
+    darker = (beyond - face).mean(axis=1) < np.log(SIDE_LIGHT[1])
+    # Of a rim of sapwood the side in shade may be as light as the face.
+    off = beyond - rim
+    if not differs_in_colour(np.median(off, axis=0)):
+        darker |= off.mean(axis=1) < np.log(SIDE_LIGHT[1])
     middle = frame.leave(np.array([[np.median(u), np.median(edge)]]))
     place_px = plane_to_pixels(bench.camera, middle, bench.face_height_mm)[0]
     bare = np.log(backdrop.bench_light(place_px) + BLACK)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from grainmatch.board.frame import Frame
 from grainmatch.board.gaps import is_gap, part_across_gaps
 from grainmatch.board.outline import BoardOutline, Rough, polygon_px, refine_outline
 from grainmatch.board.shade import past_dark
-from grainmatch.geometry import pixels_to_plane
+from grainmatch.geometry import pixels_to_plane, polygon_mask
 from grainmatch.model import Bench
 from grainmatch.synth import BoardPlace, SynthScene, aim_camera, draw_scene, grow_board
 from tests.board.scenes import THICK_MM, bench_of_scene
@@ -53,6 +55,19 @@ def test_a_side_in_shade_between_two_edges_is_a_gap_and_wood_is_none(scene: Synt
     assert is_gap(bench, backdrop, _board(bench, top, -half), _board(bench, half, -top))
     assert not is_gap(bench, backdrop, _board(bench, top, -half - 30), _board(bench, -half - 15, -top))
     assert not is_gap(bench, backdrop, _board(bench, top, half - 1), _board(bench, half, -top))
+
+
+def test_a_side_as_light_as_the_face_is_in_shade_beside_a_rim_of_sapwood(scene: SynthScene) -> None:
+    bench = bench_of_scene(scene)
+    top, half, rim_mm = -WIDTH_MM - GAP_MM / 2, GAP_MM / 2, 4.5
+    heartwood = _board(bench, top, -half - rim_mm)
+    rgb = scene.photo.rgb.copy()
+    inside = polygon_mask(heartwood.outline_px, rgb.shape[:2])
+    rgb[inside] = (rgb[inside] * 0.55).astype(np.uint8)  # about a fourth of the light
+    darkened = replace(bench, photo=replace(scene.photo, rgb=rgb))
+    backdrop = fit_backdrop(rgb, ())
+    assert is_gap(darkened, backdrop, _board(bench, top, -half), _board(bench, half, -top))
+    assert not is_gap(darkened, backdrop, _board(bench, top, -half - 30), _board(bench, -half - 15, -top))
 
 
 def test_the_bench_seen_in_shade_beside_a_board_as_dark_is_a_gap_too() -> None:
