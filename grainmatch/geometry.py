@@ -7,6 +7,7 @@ z points down into the bench, so a board face of thickness t lies at z = -t.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -56,6 +57,19 @@ def pixels_to_plane(camera: Camera, points_px: ArrayLike, height_mm: float) -> P
     return apply_homography(_to_plane(camera, height_mm), undistort(camera, points_px))
 
 
+def pixels_to_planes(
+    cameras: Sequence[Camera], points_px: ArrayLike, height_mm: float
+) -> NDArray[np.float64]:
+    """As `pixels_to_plane` for each of some cameras (cameras, n, 2), at once."""
+    focal_px, k1 = np.array([(c.focal_px, c.k1) for c in cameras]).T[..., None]
+    centre = np.array([c.centre_px for c in cameras])[:, None]
+    off_px = np.asarray(points_px, dtype=np.float64) - centre
+    ideal = off_px * _inward(k1 / focal_px**2 * (off_px**2).sum(axis=2))[..., None] + centre
+    to_plane = np.array([_to_plane(c, height_mm) for c in cameras])
+    q = ideal @ to_plane[:, :, :2].transpose(0, 2, 1) + to_plane[:, None, :, 2]
+    return np.asarray(q[..., :2] / q[..., 2:])
+
+
 @lru_cache(maxsize=64)
 def _to_plane(camera: Camera, height_mm: float) -> Matrix:
     """The inverse of `plane_homography`; kept, for one camera lays many things on few planes."""
@@ -78,11 +92,18 @@ def undistort(camera: Camera, points_px: ArrayLike) -> Points:
     """Inverse of `distort`, by fixed-point steps (converges for the mild k1 of phone photos)."""
     p = np.asarray(points_px, dtype=np.float64)
     off_px = p - camera.centre_px
-    stretch = camera.k1 / camera.focal_px**2 * np.einsum("ij,ij->i", off_px, off_px)
+    if camera.k1:
+        stretch = camera.k1 / camera.focal_px**2 * np.einsum("ij,ij->i", off_px, off_px)
+        off_px *= _inward(stretch)[:, None]
+    return np.asarray(off_px + np.asarray(camera.centre_px), dtype=np.float64)
+
+
+def _inward(stretch: NDArray[np.float64]) -> NDArray[np.float64]:
+    """By what seen radii shrink where the lens stretches them by k1 r^2 = stretch."""
     inward = np.ones_like(stretch)
-    for _ in range(8 if camera.k1 else 0):
+    for _ in range(8):
         inward = 1 / (1 + stretch * inward * inward)
-    return np.asarray(off_px * inward[:, None] + np.asarray(camera.centre_px), dtype=np.float64)
+    return inward
 
 
 def apply_homography(matrix: Matrix, points: ArrayLike) -> Points:

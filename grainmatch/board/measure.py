@@ -8,7 +8,7 @@ import numpy as np
 
 from grainmatch.board.frame import Frame
 from grainmatch.board.outline import BoardOutline
-from grainmatch.geometry import Points, pixels_to_plane, plane_to_pixels
+from grainmatch.geometry import Points, pixels_to_planes, plane_to_pixels
 from grainmatch.model import Bench
 
 
@@ -73,18 +73,17 @@ def _view_sigma_mm(bench: Bench, outline: BoardOutline, sizes_mm: Points) -> Poi
         return bench.scale_sigma_frac * sizes_mm
     corners = np.array([edge[k] for edge in (outline.upper_mm, outline.lower_mm) for k in (0, -1)])
     seen = plane_to_pixels(bench.camera, corners, bench.face_height_mm)
-    half = [
-        _spans(pixels_to_plane(a, seen, bench.face_height_mm))
-        - _spans(pixels_to_plane(b, seen, bench.face_height_mm))
-        for a, b in bench.spread
-    ]
-    return np.asarray(np.sqrt((np.square(half) / 4).sum(axis=0)))
+    views = [camera for pair in bench.spread for camera in pair]
+    spans = _spans(pixels_to_planes(views, seen, bench.face_height_mm))
+    half = (spans[:, ::2] - spans[:, 1::2]) / 2
+    return np.asarray(np.sqrt((half**2).sum(axis=1)))
 
 
 def _spans(corners: Points) -> Points:
-    """Length and both widths of upper and lower corners, left and right of each."""
-    a, b, c, d = corners
-    return np.asarray(np.hypot(*np.array([(b + d - a - c) / 2, c - a, d - b]).T))
+    """Length and both widths (3, views) of upper and lower corners (views, 4, 2), left and right of each."""
+    a, b, c, d = corners.transpose(1, 0, 2)
+    spans = np.array([(b + d - a - c) / 2, c - a, d - b])
+    return np.asarray(np.hypot(spans[..., 0], spans[..., 1]))
 
 
 def _width_at(upper: Points, lower: Points, x: float) -> float:

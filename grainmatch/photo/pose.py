@@ -10,7 +10,14 @@ from typing import Literal
 import numpy as np
 
 from grainmatch.errors import PhotoError, UsageError
-from grainmatch.geometry import Camera, Points, pixels_to_plane, plane_to_pixels, polygon_mask
+from grainmatch.geometry import (
+    Camera,
+    Points,
+    pixels_to_plane,
+    pixels_to_planes,
+    plane_to_pixels,
+    polygon_mask,
+)
 from grainmatch.model import Bench, Light, Photo, Sheet, TypedBoard
 from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
 from grainmatch.photo.edges import trace_boards
@@ -279,15 +286,11 @@ def scale_sigma_frac(
     along = np.array([1.0, 0.0]) if width >= height else np.array([0.0, 1.0])
     reach = np.array([half * along, half / 3 * along[::-1]])
     ends = np.array([middle - reach, middle + reach])
-    apart = [_spans_mm(a, ends, height_mm) - _spans_mm(b, ends, height_mm) for a, b in spread]
-    off = np.reshape(apart, (-1, 2)) / 2 / _spans_mm(camera, ends, height_mm)
+    views = [camera, *(view for pair in spread for view in pair)]
+    a, b, c, d = pixels_to_planes(views, ends.reshape(-1, 2), height_mm).transpose(1, 2, 0)
+    spans = np.hypot(*np.stack([c - a, d - b], axis=1))
+    off = (spans[:, 1::2] - spans[:, 2::2]) / 2 / spans[:, :1]
     return math.sqrt(float((off**2).sum()) / 2)
-
-
-def _spans_mm(camera: Camera, ends_px: Points, height_mm: float) -> Points:
-    """Lengths (n,) between first and last ends (2, n, 2)."""
-    first, last = pixels_to_plane(camera, ends_px.reshape(-1, 2), height_mm).reshape(ends_px.shape)
-    return np.asarray(np.hypot(*(last - first).T))
 
 
 def _paper_outline_px(sheet: Sheet, camera: Camera, height_mm: float) -> Points:
