@@ -100,10 +100,13 @@ def undistort(camera: Camera, points_px: ArrayLike) -> Points:
 
 def _inward(stretch: NDArray[np.float64]) -> NDArray[np.float64]:
     """By what seen radii shrink where the lens stretches them by k1 r^2 = stretch."""
-    inward = np.ones_like(stretch)
-    for _ in range(8):
-        inward = 1 / (1 + stretch * inward * inward)
-    return inward
+    inward = 1 / (1 + stretch)
+    for _ in range(7):
+        stretched = stretch * inward
+        stretched *= inward
+        stretched += 1
+        np.divide(1.0, stretched, out=inward)
+    return np.asarray(inward)
 
 
 def apply_homography(matrix: Matrix, points: ArrayLike) -> Points:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.geometry import Camera, Points
+from grainmatch.geometry import Camera, Points, pixels_to_plane
 from grainmatch.photo.edges import USUAL_BEND_MM, LongEdges
 from grainmatch.photo.square import SKEW_BOUNDS_RAD, USUAL_SKEW_RAD, BoardEnds
 
@@ -32,8 +33,7 @@ class ExpectedBoards:
 
     def lay_flat(self, camera: Camera, height_mm: float) -> Points:
         """All points (n, 2) edges and ends are told by, mm, on the plane as `camera` sees it."""
-        edges, ends = self.edges.lay_flat(camera, height_mm), self.ends.lay_flat(camera, height_mm)
-        return np.concatenate([edges, ends])
+        return pixels_to_plane(camera, self._seen_px, height_mm)
 
     def departures(self, camera: Camera, height_mm: float) -> Floats:
         """How far each edge and end (n,) is from true on the plane as `camera` sees it, in sigmas."""
@@ -41,18 +41,16 @@ class ExpectedBoards:
 
     def departures_of(self, flat_mm: Points) -> Floats:
         """The same of points (n, 2) laid flat."""
-        edges_mm, ends_mm = np.split(flat_mm, [self._edge_points_n])
-        bends, skews = self.edges.bend_of(edges_mm), self.ends.skews_of(ends_mm)
+        n = self._edge_points_n
+        bends, skews = self.edges.bend_of(flat_mm[:n]), self.ends.skews_of(flat_mm[n:])
         return np.concatenate([(bends / self._bend_sigma).ravel(), (skews / self._skew_sigma).ravel()])
 
     def departure_slopes(self, flat_mm: Points, moves: Floats) -> Floats:
         """Derivatives (n, k) of `departures_of` by what moves the points flat_mm, laid flat, by `moves`
         (points, 2, k)."""
-        edges_mm, ends_mm = np.split(flat_mm, [self._edge_points_n])
-        edges_move, ends_move = np.split(moves, [self._edge_points_n])
-        bends = self.edges.bend_slopes(edges_mm, edges_move) / self._bend_sigma[..., None]
-        skews = self.ends.skew_slopes(ends_mm, ends_move) / self._skew_sigma[..., None]
-        k = moves.shape[-1]
+        n, k = self._edge_points_n, moves.shape[-1]
+        bends = self.edges.bend_slopes(flat_mm[:n], moves[:n]) / self._bend_sigma[..., None]
+        skews = self.ends.skew_slopes(flat_mm[n:], moves[n:]) / self._skew_sigma[..., None]
         return np.concatenate([bends.reshape(-1, k), skews.reshape(-1, k)])
 
     def as_seen(self, camera: Camera, height_mm: float, wider: float = 1.0) -> ExpectedBoards:
@@ -71,13 +69,18 @@ class ExpectedBoards:
     def _edge_points_n(self) -> int:
         return self.edges.traced_px.size // 2
 
-    @property
+    # The camera's fit asks for these a hundred times.
+    @cached_property
+    def _seen_px(self) -> Points:
+        return np.concatenate([self.edges.traced_px.reshape(-1, 2), self.ends.corners_px.reshape(-1, 2)])
+
+    @cached_property
     def _bend_sigma(self) -> Floats:
         """1-sigma (boards, 4) of `LongEdges.bend`, mm."""
         sag, apart, taper = self.usual_bend_mm
         return np.hypot((sag, sag, apart, taper), self.edges.noise_mm)
 
-    @property
+    @cached_property
     def _skew_sigma(self) -> Floats:
         return np.hypot(self.usual_skew_rad, self.ends.noise_rad)
 

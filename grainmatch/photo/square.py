@@ -67,7 +67,7 @@ class BoardEnds:
 def _ends_and_along(corners: Floats) -> tuple[Floats, Floats]:
     """Left and right end from top to bottom (boards, 2, 2, ...), and twice each board's length as a vector
     (boards, 2, ...)."""
-    a, b, c, d = np.moveaxis(corners, 1, 0)
+    a, b, c, d = (corners[:, k] for k in range(4))
     return np.stack([d - a, c - b], axis=1), b + c - a - d
 
 
