@@ -68,6 +68,10 @@ PLAIN_SHARE = 0.5
 LEAST_READ_PX = 2.0
 """Change of light, as a share of the edge's, with which another line is plain; how far to both sides of a
 step light is read at the least."""
+ALONG_PX = 1.5
+FAR_PLAINER = 4.0
+"""How far a side's foot may drop otherwise than the edge above it, and how many times plainer than the edge
+it tells the edge's place better than the edge itself (own choices)."""
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
 
@@ -222,16 +226,19 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
     """The edge and how far on the foot of the board's own side lies, or the neighbour that hides it."""
     slack = _slack_px(side_px)
     stations = len(strip.light)
+    foot = _telling_foot(strip, edge, others, side_px)
+    if foot is not None:
+        return _Steps(replace(foot, middle_px=foot.middle_px - side_px), strip.side_px, "foot")
     gaps = {c.middle_px - edge.middle_px: c for c in others}
     feet = [g for g in gaps if abs(g - side_px) <= slack]
     # Bench right beyond it makes the line a foot; what follows as far on as a side shows is the next board.
-    if feet and not _bench_beyond(strip, edge, side_px, sure=True):
+    if feet and not _is_bench(strip, edge, side_px, sure=True):
         return _Steps(edge, _as_side(strip, max(feet, key=lambda g: gaps[g].say)), "side")
     face = edge.at(stations) - strip.side_px
     inner = [
         g for g, c in gaps.items() if np.abs(c.at(stations) - face).max() <= slack and c.say > 0.35 * edge.say
     ]
-    if _bench_beyond(strip, edge, side_px):  # face and side look alike: the border was the foot
+    if _is_bench(strip, edge, side_px):  # face and side look alike: the border was the foot
         if inner:
             top = gaps[max(inner, key=lambda g: gaps[g].say)]
             return _Steps(top, _as_side(strip, edge.middle_px - top.middle_px), "side")
@@ -241,6 +248,24 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
         next_px = gaps[min(plain)].at(stations) - edge.at(stations)
         return _Steps(edge, np.maximum(next_px, 0.0), "side")
     return _Steps(edge, strip.side_px, "side")
+
+
+def _telling_foot(strip: Strip, edge: Line, others: list[Line], side_px: float) -> Line | None:
+    """The line along which bench plainly meets the board's side, where it tells more of the edge than the
+    line found: that one does not run along with it as an edge would, or hardly shows.
+
+    A side may be paler than its face (sapwood below heartwood), or change its look half way down.
+    """
+    outer = [c for c in others if c.middle_px > edge.middle_px + 1 and c.say >= PLAIN_SHARE * edge.say]
+    feet = [
+        c for c in outer if _is_bench(strip, c, side_px) and not _is_bench(strip, c, side_px, inward=True)
+    ]
+    if not feet:
+        return None
+    foot = max(feet, key=lambda c: c.say)
+    fits = abs(foot.middle_px - edge.middle_px - side_px) <= _slack_px(side_px)
+    fits &= abs(foot.drop_px - edge.drop_px) <= ALONG_PX
+    return None if fits and foot.say < FAR_PLAINER * edge.say else foot
 
 
 def _keep_clear(steps: _Steps, lines: list[Line]) -> _Steps:
@@ -285,13 +310,14 @@ def _change(plain: Field) -> Field:
     return wide
 
 
-def _bench_beyond(strip: Strip, line: Line, side_px: float, *, sure: bool = False) -> bool:
-    """Whether what lies right outside a line is bench rather than the board's own side in shade.
+def _is_bench(strip: Strip, line: Line, side_px: float, *, inward: bool = False, sure: bool = False) -> bool:
+    """Whether what lies right outside (or inside) a line is bench rather than the board's own side in shade.
 
     Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known, and
     that not when a side in shade would be as light. sure: only by colour, and plainly.
     """
     t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
+    t = -t if inward else t
     near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
     colour = np.array([median(strip.light[..., k][near]) for k in range(3)])
     from_wood = np.log(np.maximum(colour, 1e-3))  # the face is 1
@@ -309,8 +335,8 @@ def _bench_beyond(strip: Strip, line: Line, side_px: float, *, sure: bool = Fals
 def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     """Station by station least squares of blurred steps with free levels, near the chosen line."""
     gap_px, kind = steps.gap_px, steps.kind
-    far = gap_px > FAR_STEP_PX
-    back = np.where(far, gap_px, 0.0) if kind == "foot" else np.zeros_like(gap_px)
+    far = (gap_px > FAR_STEP_PX) | (kind == "foot")
+    back = gap_px if kind == "foot" else np.zeros_like(gap_px)
     start = steps.line.at(len(strip.light)) + back
     gap = np.where(far, 0.0, gap_px)
     inward, outward = np.broadcast_to(steps.clear_px, (2, len(strip.light)))
