@@ -68,10 +68,9 @@ PLAIN_SHARE = 0.5
 LEAST_READ_PX = 2.0
 """Change of light, as a share of the edge's, with which another line is plain; how far to both sides of a
 step light is read at the least."""
-ALONG_PX = 1.5
 FAR_PLAINER = 4.0
-"""How far a side's foot may drop otherwise than the edge above it, and how many times plainer than the edge
-it tells the edge's place better than the edge itself (own choices)."""
+"""How many times plainer than the edge a side's foot tells the edge's place better than the edge itself (own
+choice)."""
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
 
@@ -252,7 +251,7 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
 
 def _telling_foot(strip: Strip, edge: Line, others: list[Line], side_px: float) -> Line | None:
     """The line along which bench plainly meets the board's side, where it tells more of the edge than the
-    line found: that one does not run along with it as an edge would, or hardly shows.
+    line found: that one lies elsewhere than an edge would, or hardly shows.
 
     A side may be paler than its face (sapwood below heartwood), or change its look half way down.
     """
@@ -264,7 +263,6 @@ def _telling_foot(strip: Strip, edge: Line, others: list[Line], side_px: float) 
         return None
     foot = max(feet, key=lambda c: c.say)
     fits = abs(foot.middle_px - edge.middle_px - side_px) <= _slack_px(side_px)
-    fits &= abs(foot.drop_px - edge.drop_px) <= ALONG_PX
     return None if fits and foot.say < FAR_PLAINER * edge.say else foot
 
 
