@@ -68,9 +68,10 @@ PLAIN_SHARE = 0.5
 LEAST_READ_PX = 2.0
 """Change of light, as a share of the edge's, with which another line is plain; how far to both sides of a
 step light is read at the least."""
+UNLIKE_WOOD = 0.8
 FAR_PLAINER = 4.0
-"""How many times plainer than the edge a side's foot tells the edge's place better than the edge itself (own
-choice)."""
+"""By how much log light may differ between colours on a bench before it is no wood's, and how many times
+plainer than the edge a side's foot tells the edge's place better than the edge itself (own choices)."""
 BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
 
 
@@ -250,20 +251,23 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
 
 
 def _telling_foot(strip: Strip, edge: Line, others: list[Line], side_px: float) -> Line | None:
-    """The line along which bench plainly meets the board's side, where it tells more of the edge than the
-    line found: that one lies elsewhere than an edge would, or hardly shows.
+    """The line along which a bench of unmistakable colour meets the board's side, where it tells more of the
+    edge than the line found: that one lies within the side, or hardly shows.
 
     A side may be paler than its face (sapwood below heartwood), or change its look half way down.
     """
+    if np.ptp(np.log(strip.bench_light)) < UNLIKE_WOOD:
+        return None
     outer = [c for c in others if c.middle_px > edge.middle_px + 1 and c.say >= PLAIN_SHARE * edge.say]
-    feet = [
-        c for c in outer if _is_bench(strip, c, side_px) and not _is_bench(strip, c, side_px, inward=True)
-    ]
+    bench = [c for c in outer if _is_bench(strip, c, side_px, sure=True)]
+    feet = [c for c in bench if not _is_bench(strip, c, side_px, inward=True)]
     if not feet:
         return None
     foot = max(feet, key=lambda c: c.say)
-    fits = abs(foot.middle_px - edge.middle_px - side_px) <= _slack_px(side_px)
-    return None if fits and foot.say < FAR_PLAINER * edge.say else foot
+    short_px = side_px - (foot.middle_px - edge.middle_px)
+    within = _slack_px(side_px) < short_px < side_px / 2
+    hardly = abs(short_px) <= _slack_px(side_px) and foot.say > FAR_PLAINER * edge.say
+    return foot if within or hardly else None
 
 
 def _keep_clear(steps: _Steps, lines: list[Line]) -> _Steps:

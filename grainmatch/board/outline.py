@@ -36,8 +36,6 @@ NEAR_MM = (1.5, 1.5, 3.0, 3.0)
 SETTLED_PX = 0.5
 SETTLED_MM = 1e-4
 """Sigma of an edge below which it is not looked for again, and change of it below which a fit has arrived."""
-LESS_SURE = 1.5
-"""How many times the sigma an edge had, its second find may have and still count (own choice)."""
 FARTHEST_MM = 1e5
 FACE_MM = 8.0
 """How far off edges of a board may meet, and how wide a band of sure face is read to know its look."""
@@ -89,10 +87,9 @@ def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutli
     touching = dict(zip(edges, rough.touching, strict=False))
 
     def refine(name: str, reach_mm: float, *, first: bool) -> None:
-        edge, sigma, kind = _refine_edge(bench, backdrop, rough, edges, name, reach_mm, first)
-        if not first and kind == kinds[name] and sigma > LESS_SURE * sigmas[name]:
-            return  # the same was seen more clearly before
-        edges[name], sigmas[name], kinds[name] = edge, sigma, kind
+        edges[name], sigmas[name], kinds[name] = _refine_edge(
+            bench, backdrop, rough, edges, name, reach_mm, first
+        )
 
     for name, reach_mm in zip(edges, rough.reach_mm, strict=True):
         refine(name, reach_mm, first=True)
