@@ -36,6 +36,9 @@ NEAR_MM = (1.5, 1.5, 3.0, 3.0)
 SETTLED_PX = 0.5
 SETTLED_MM = 1e-4
 """Sigma of an edge below which it is not looked for again, and change of it below which a fit has arrived."""
+LEAST_CURVED = 0.4
+"""What share of the stations of either outer quarter must be told before a curve is drawn through them (own
+choice)."""
 FARTHEST_MM = 1e5
 FACE_MM = 8.0
 """How far off edges of a board may meet, and how wide a band of sure face is read to know its look."""
@@ -225,8 +228,9 @@ def _fit_poly(
     c, cover = _tukey(a, y, w, told)
     if order == 2:
         straight = _tukey(a[:, 1:], y, w, told)
-        # A curve has to earn its place: the ends of a needless one swing.
-        if abs(c[0]) < max(0.15, 5 * np.sqrt(cover[0, 0])):
+        # A curve has to earn its place, and be seen at both ends: else they swing.
+        at_ends = good[: len(good) // 4].mean(), good[-(len(good) // 4) :].mean()
+        if abs(c[0]) < max(0.15, 5 * np.sqrt(cover[0, 0])) or min(at_ends) < LEAST_CURVED:
             c = np.concatenate([[0.0], straight[0]])
             cover = np.pad(straight[1], ((1, 0), (1, 0)))
     ends = np.vander([(lo - centre) / half, (hi - centre) / half], order + 1)
