@@ -11,6 +11,7 @@ from grainmatch.board.edge import Strip, subdue_figure
 from grainmatch.board.edge import _along_with as along_with
 from grainmatch.board.edge import _block_say as block_say
 from grainmatch.board.edge import _with_side as with_side
+from grainmatch.board.outline import _fit_poly as fit_poly
 
 T_PX = np.arange(-40.0, 30.5, STEP_PX)
 SIDE_PX = 12.0
@@ -71,3 +72,42 @@ def test_bench_right_beyond_a_line_makes_it_a_foot_though_another_board_follows(
     steps = with_side(strip, Line(SIDE_PX, 0.0, 0.0, 5.0), others, SIDE_PX)
     assert (steps.kind, steps.line.middle_px) == (kind, middle_px)
     assert with_side(strip, Line(0.0, 0.0, 0.0, 5.0), [Line(SIDE_PX, 0.0, 0.0, 6.0)], SIDE_PX).kind == "side"
+
+
+@pytest.mark.parametrize(
+    ("bench", "found", "kind", "middle_px"),
+    [
+        (
+            (0.1, 0.5, 0.4),
+            Line(4.0, 3.0, 0.0, 5.0),
+            "foot",
+            0.0,
+        ),  # sapwood begins half way down the side
+        ((0.1, 0.5, 0.4), Line(0.5, 0.0, 0.0, 1.0), "foot", 0.0),  # hardly to be seen
+        ((0.1, 0.5, 0.4), Line(0.5, 0.0, 0.0, 5.0), "side", 0.5),
+        ((0.9, 0.7, 0.6), Line(4.0, 3.0, 0.0, 5.0), "side", 4.0),  # such a bench may as well be wood
+    ],
+)
+def test_a_bench_unlike_wood_tells_the_edge_where_it_hardly_shows(
+    bench: tuple[float, float, float], found: Line, kind: str, middle_px: float
+) -> None:
+    mat = np.array(bench)
+    look = np.where((T_PX > 0)[:, None], 0.55 * SAPWOOD, HEARTWOOD)
+    look = np.where((T_PX > SIDE_PX)[:, None], mat, look)
+    light = np.tile(look, (64, 1, 1)).astype(np.float32)
+    seen, side = np.ones(64, dtype=bool), np.full(64, SIDE_PX)
+    strip = Strip(light, T_PX, side, mat, seen, light)
+    steps = with_side(strip, found, [Line(SIDE_PX, 0.0, 0.0, 6.0)], SIDE_PX)
+    assert (steps.kind, steps.line.middle_px) == (kind, middle_px)
+
+
+def test_a_curve_is_not_drawn_on_where_nothing_of_it_is_seen() -> None:
+    """An edge 1200 mm long that sags 6 mm: told all along it is a curve, by its right half a straight line:
+    the other half of a curve drawn on would swing by more than edges sag."""
+    x = np.linspace(-600.0, 600.0, 64)
+    sag = 6 * (x / 600) ** 2 + np.random.default_rng(4).normal(0, 0.05, 64)
+    whole, _ = fit_poly(x, sag, np.ones(64), 2, np.zeros(3))
+    assert np.polyval(whole, x) == pytest.approx(sag, abs=0.3)
+    half, _ = fit_poly(x, np.where(x > 0, sag, np.nan), np.ones(64), 2, np.zeros(3))
+    assert half[0] == 0.0
+    assert np.polyval(half, 300.0) == pytest.approx(1.5, abs=1.5)
