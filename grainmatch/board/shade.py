@@ -10,9 +10,6 @@ from grainmatch.model import Mask
 
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
-DARKEST_WOOD = 1.0
-"""Log light by which heartwood lies below the sapwood of its board at the most (own estimate; that of
-walnut does by 0.7)."""
 RIM_MM = 3.0
 """How far a separator found as one line may cut into a face beside a gap that widens along it; the gap is
 wider than that, latewood is not."""
@@ -39,8 +36,8 @@ def past_dark(
 
     log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
     What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
-    separator cut off is not light. All rows where the piece is darker over more than most_rows, though not as
-    dark as only shade is: that is heartwood beside paler sapwood.
+    separator cut off is not light. All rows where the piece is darker over more than most_rows: that is
+    heartwood beside paler sapwood.
     """
     usual = _usual_light(log_light, inside & known)
     # Of the piece alone: past its ends it is dark.
@@ -54,9 +51,7 @@ def past_dark(
     cut_off = (dark - first < RIM_MM * rows_per_mm) & (again - dark > RIM_MM * rows_per_mm)
     bright &= (row >= dark) | ~(cut_off & solid[(first - 1).clip(0), columns])
     past = np.asarray(np.maximum.accumulate(bright, axis=0))
-    beside = inside & ~past
-    depth = usual - (smooth * beside).sum(axis=0) / np.maximum(beside.sum(axis=0), 1)
-    far = past.any(axis=0) & (past.argmax(axis=0) - first > most_rows) & (depth < DARKEST_WOOD)
+    far = past.any(axis=0) & (past.argmax(axis=0) - first > most_rows)
     past[:, far] = inside[:, far]
     return past
 
