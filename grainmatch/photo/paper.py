@@ -36,7 +36,7 @@ def find_paper(photo: Photo, paper_mm: tuple[float, float]) -> Sheet | None:
     corners. The corners are where straight lines through the paper's edges, found to sub-pixel, cross.
     """
     best: tuple[float, Sheet] | None = None
-    for corners, brightness in _candidates(photo):
+    for corners, brightness in find_quadrilaterals(photo, _MOST_COLOUR):
         for turned in (0, 1):
             sheet = _as_sheet(np.roll(corners, -turned, axis=0), paper_mm)
             cost = _misfit(sheet, photo)
@@ -45,7 +45,7 @@ def find_paper(photo: Photo, paper_mm: tuple[float, float]) -> Sheet | None:
                 best = score, sheet
     if best is None:
         return None
-    refined = _refine(photo, best[1].corners_px)
+    refined = refine_quadrilateral(photo, best[1].corners_px)
     return None if refined is None else _as_sheet(refined, paper_mm)
 
 
@@ -63,14 +63,17 @@ def _misfit(sheet: Sheet, photo: Photo) -> float:
         return math.inf
 
 
-def _candidates(photo: Photo) -> Iterator[tuple[Points, float]]:
-    """Corners (4, 2) in photo pixels, clockwise from the top left, and mean brightness of each candidate."""
+def find_quadrilaterals(photo: Photo, most_colour: int) -> Iterator[tuple[Points, float]]:
+    """Corners (4, 2) in photo pixels, clockwise from the top left, and mean brightness of each candidate.
+
+    most_colour: by how much its channels may differ, 8-bit.
+    """
     height, width = photo.rgb.shape[:2]
     shrink = min(1.0, float(np.sqrt(_FIND_PIXELS / (height * width))))
     size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
     small = cv2.GaussianBlur(cv2.resize(photo.rgb, size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
     darkest, brightest = small.min(axis=2), small.max(axis=2)
-    plain = brightest - darkest < _MOST_COLOUR
+    plain = brightest - darkest < most_colour
     scale = np.array([width / size[0], height / size[1]])
     seen: list[Points] = []
     for level in reversed(_LEVELS):
@@ -108,7 +111,7 @@ def _quadrilateral(contour: Points, shape: tuple[int, ...]) -> Points | None:
     return None
 
 
-def _refine(photo: Photo, corners: Points) -> Points | None:
+def refine_quadrilateral(photo: Photo, corners: Points) -> Points | None:
     """Corners where lines through the four edges cross; each edge from the steepest step across it."""
     lines = []
     middle = corners.mean(axis=0)

@@ -22,6 +22,7 @@ from grainmatch.model import Bench, Light, Photo, Sheet, TypedBoard
 from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
 from grainmatch.photo.edges import trace_boards
 from grainmatch.photo.expected import ExpectedBoards
+from grainmatch.photo.faint import find_faint_sheets
 from grainmatch.photo.light import flat_light, measure_light
 from grainmatch.photo.paper import find_paper
 from grainmatch.photo.rectangles import fit_to_boards
@@ -72,7 +73,7 @@ def fit_bench(
     """
     check_thickness(thickness_mm)
     lift_mm = thickness_mm if sheet_on == "bench" else 0.0
-    sheets = find_sheets(photo)
+    sheets = find_sheets(photo) or find_faint_sheets(photo)
     if sheets:
         words = _sheet_words(sheets)
         return _bench_from_fit(photo, sheets, fit_camera(sheets, photo), thickness_mm, lift_mm, words)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -143,22 +143,35 @@ def _fit_sheet(
         return None
     strays = {k for (k, _), fit in zip(seen, fits.reshape(-1, 4), strict=True) if not fit.any()}
     again = sum(len(found[first + k]) > 1 for k in strays) >= _LEAST_REPEATED
-    drawing = _draw_pattern(number, np.asarray(to_px))
+    refined = refine_sheet(photo, grey, number, np.asarray(to_px))
+    return None if refined is None else replace(refined[0], again=again)
+
+
+def refine_sheet(
+    photo: Photo, grey: NDArray[np.uint8], number: int, to_px: Points
+) -> tuple[Sheet, Points] | None:
+    """Sheet `number` with its chessboard corners to sub-pixel, and the plane map (3, 3) they make.
+
+    to_px (3, 3): about where the pattern lies, its mm to pixels, to a quarter of a square. None when fewer
+    than six corners look as they are drawn.
+    """
+    drawing = _draw_pattern(number, to_px)
     for _ in range(2):
-        refined = _refine_corners(grey, np.asarray(to_px), drawing)
+        refined = _refine_corners(grey, to_px, drawing)
         if refined is None:
             return None
         corners_mm, corners_px = refined
-        to_px, _ = cv2.findHomography(corners_mm, corners_px, 0)
-        if to_px is None:
+        fitted, _ = cv2.findHomography(corners_mm, corners_px, 0)
+        if fitted is None:
             return None
-    paper_mm = _tell_paper(photo, np.asarray(to_px))
+        to_px = np.asarray(fitted, dtype=np.float64)
+    paper_mm = _tell_paper(photo, to_px)
     shift = np.array([pattern_left_mm(paper_mm), PATTERN_TOP_MM])
-    return Sheet(number, paper_mm, corners_px, corners_mm + shift, again=again)
+    return Sheet(number, paper_mm, corners_px, corners_mm + shift), to_px
 
 
 @lru_cache(maxsize=4)
-def _pattern(number: int) -> NDArray[np.uint8]:
+def pattern_picture(number: int) -> NDArray[np.uint8]:
     """The pattern drawn at `_FINE_PER_MM` pixels a millimetre, exactly on the pixel grid."""
     size = (round(PATTERN_MM[0] * _FINE_PER_MM), round(PATTERN_MM[1] * _FINE_PER_MM))
     return np.asarray(charuco_board(number).generateImage(size), dtype=np.uint8)
@@ -194,7 +207,7 @@ def _draw_pattern(number: int, to_px: Points) -> _Drawing:
     u, v = step[1] - step[0], step[2] - step[0]
     per_mm = float(np.clip(np.sqrt(abs(u[0] * v[1] - u[1] * v[0])), 0.8, _FINE_PER_MM))
     size = (round(PATTERN_MM[0] * per_mm), round(PATTERN_MM[1] * per_mm))
-    sharp = cv2.resize(_pattern(number), size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    sharp = cv2.resize(pattern_picture(number), size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255
     drawn = np.asarray(cv2.GaussianBlur(sharp, (0, 0), 1.2), dtype=np.float32)
     scale, places = np.array(size) / PATTERN_MM, _inner_corners_mm()
     half = int(SQUARE_MM / 2 * scale.min()) - 1
@@ -225,7 +238,7 @@ def _refine_corners(
     which is several times sharper than the corner's own neighbourhood. Windows that the drawing does
     not explain (covered, or out of the picture) drop out. None when fewer than six remain.
     """
-    flat = cv2.GaussianBlur(_lay_flat(grey, to_px, drawing.size), (0, 0), 1.0)
+    flat = cv2.GaussianBlur(lay_flat(grey, to_px, drawing.size), (0, 0), 1.0)
     found = [
         _shift_window(np.asarray(flat, dtype=np.float32), basis, solve, centre, drawing.half)
         for basis, solve, centre in zip(drawing.bases, drawing.solve, drawing.centres, strict=True)
@@ -239,7 +252,7 @@ def _refine_corners(
     return places, apply_homography(to_px, places + shifts[keep] / scale)
 
 
-def _lay_flat(grey: NDArray[np.uint8], to_px: Points, size: tuple[int, int]) -> NDArray[np.float32]:
+def lay_flat(grey: NDArray[np.uint8], to_px: Points, size: tuple[int, int]) -> NDArray[np.float32]:
     """The pattern seen straight from above in linear light, size (w, h); 0 outside the photo."""
     scale = np.array(size) / PATTERN_MM
     # OpenCV counts pixels from their centres: shift by half a pixel on both sides.

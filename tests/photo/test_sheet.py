@@ -12,10 +12,14 @@ import pytest
 from numpy.typing import NDArray
 
 from grainmatch.errors import UsageError
-from grainmatch.geometry import Points, apply_homography
+from grainmatch.geometry import Points, apply_homography, plane_to_pixels
 from grainmatch.model import Photo
 from grainmatch.photo import sheet as printed
+from grainmatch.photo.camera import fit_camera
+from grainmatch.photo.faint import find_faint_sheets
+from grainmatch.photo.pose import fit_bench
 from grainmatch.photo.sheet import PAPER_MM, draw_sheet, find_sheets, pattern_left_mm, write_sheet
+from grainmatch.synth import aim_camera
 
 POINT_MM = 25.4 / 72
 
@@ -196,3 +200,44 @@ def test_no_sheet_is_no_sheet() -> None:
     rng = np.random.default_rng(0)
     assert find_sheets(Photo("noise", rng.integers(0, 256, (480, 640, 3), dtype=np.uint8))) == ()
     assert find_sheets(Photo("black", np.zeros((480, 640, 3), np.uint8))) == ()
+
+
+def seen_aslant(away_mm: float, turn_deg: float) -> NDArray[np.float64]:
+    """Plane map of an A4 sheet in the middle of a camera that looks down at 37 degrees."""
+    eye_mm = (away_mm / 15, 0.75 * away_mm, away_mm)
+    camera = aim_camera(size_px=(900, 700), eye_mm=eye_mm, target_mm=(0, 0), roll_deg=turn_deg, hfov_deg=66.0)
+    corners_mm = np.array([[0.0, 0.0], [297, 0], [297, 210], [0, 210]])
+    seen = plane_to_pixels(camera, corners_mm - [148.5, 105.0], 0.0)
+    return np.asarray(cv2.getPerspectiveTransform(corners_mm.astype(np.float32), seen.astype(np.float32)))
+
+
+def test_a_sheet_whose_markers_are_too_coarse_to_read_is_known_by_all_of_them() -> None:
+    # Cells of 2.1 by 1.5 pixels, as in photos of 2000 pixels of long boards.
+    for number, turn_deg, noise in ((5, 2, 1.0), (11, 183, 12.0)):
+        to_px = seen_aslant(900.0, turn_deg)
+        photo = photo_of([number], "a4", [to_px], blur_px=1.2, noise=noise)
+        (sheet,) = find_faint_sheets(photo)
+        assert (sheet.number, len(sheet.corners_px), sheet.paper_mm) == (number, 24, PAPER_MM["a4"])
+        off = np.sqrt(((sheet.corners_px - apply_homography(to_px, sheet.corners_mm)) ** 2).mean())
+        assert off < 0.06
+        assert fit_camera([sheet], photo).rms_px > 0.7 * off  # what its sigmas go by
+    assert find_sheets(photo) == ()
+    near = fit_bench(photo_of([11], "a4", [seen_aslant(450.0, 183)], blur_px=1.2), thickness_mm=20.0)
+    far = fit_bench(photo, thickness_mm=20.0)
+    assert [s.number for s in far.sheets] == [11]
+    assert far.scale_sigma_frac > 1.3 * near.scale_sigma_frac
+
+
+def test_no_paper_without_markers_is_a_sheet() -> None:
+    to_px = slanted((300, 250), 0.9, 4, 1e-4)
+    rgb = np.full((700, 900, 3), 70, np.uint8)
+    paper = np.rint(apply_homography(to_px, [[0, 0], [297, 0], [297, 210], [0, 210]])).astype(np.int32)
+    cv2.fillConvexPoly(rgb, paper, (245, 245, 240))
+    assert find_faint_sheets(Photo("plain", rgb)) == ()
+    # A chessboard of the pattern's own squares, as calibration targets have, says nothing of its number.
+    for row, column in ((r, c) for r in range(5) for c in range(7) if (r + c) % 2 == 0):
+        corner = np.array([43.5 + 30 * column, 15 + 30 * row])
+        square = apply_homography(to_px, corner + np.array([[0, 0], [30, 0], [30, 30], [0, 30]]))
+        cv2.fillConvexPoly(rgb, np.rint(square * 16).astype(np.int32), (20, 20, 20), cv2.LINE_AA, 4)
+    assert find_faint_sheets(Photo("chessboard", rgb)) == ()
+    assert find_faint_sheets(Photo("grey", np.full((480, 640, 3), 128, np.uint8))) == ()
