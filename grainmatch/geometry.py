@@ -171,16 +171,14 @@ def mean_axis_rad(angle_rad: ArrayLike, weights: ArrayLike | None = None) -> flo
 
 
 def shrink(rgb: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
-    """An 8-bit image (h, w, c) at a smaller size (w, h), each pixel about the mean of the area it covers.
+    """An 8-bit image (h, w, c) at a smaller size (w, h), each pixel the mean of the area it covers.
 
-    Halved as long as that leaves nothing over and is not too much, and what is left of less than a half taken
-    linearly: OpenCV averages whole steps many times as fast as broken ones.
+    Halved as long as that leaves nothing over and is not too much: OpenCV averages whole steps many times as
+    fast as broken ones.
     """
     out: Any = rgb
     height, width = rgb.shape[:2]
     while min(width // size[0], height // size[1]) >= 2 and width % 2 == height % 2 == 0:
         width, height = width // 2, height // 2
         out = cv2.resize(out, (width, height), interpolation=cv2.INTER_AREA)
-    little = 1 < width / size[0] < 2 and 1 < height / size[1] < 2
-    flags = cv2.INTER_LINEAR if little else cv2.INTER_AREA
-    return np.asarray(cv2.resize(out, size, interpolation=flags), dtype=np.uint8)
+    return np.asarray(cv2.resize(out, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
