@@ -13,6 +13,7 @@ from grainmatch.geometry import plane_to_pixels
 from grainmatch.model import Bench
 
 MAY_BE_TWO = "may be two boards"
+MAY_BE_MORE = "other boards may lie unseen"
 RUNS_OUT = "{} end runs out of the picture"
 ASKEW = "{} end far out of square"
 UNEVEN = "{} end no one straight cut"
@@ -82,6 +83,11 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
         words.append(
             "Most boards seem to have ragged ends, so the bench may look too much like the wood; check every "
             "outline, or lay the boards on a cloth of another colour and take the photo again."
+        )
+    if any(MAY_BE_MORE in o.notes for o in outlines if not _is_by_hand(o)):
+        words.append(
+            "Boards of the bench's own colour seem to lie on it that have no outline, or only in part; check "
+            "every outline, or lay the boards on a cloth of another colour and take the photo again."
         )
     for n, outline in enumerate(outlines, 1):
         if _is_by_hand(outline):

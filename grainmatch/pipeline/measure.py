@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from grainmatch.board.alike import doubt_alike
 from grainmatch.board.backdrop import CoarseLogs, fit_backdrop, read_coarse_logs
 from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.doubts import tell_doubts
@@ -74,12 +75,11 @@ def find_straight(bench: Bench, coarse: CoarseLogs | None = None) -> tuple[Bench
     found = find_boards(bench, backdrop=backdrop)
     fitted, outlines = _fit_camera(bench, found)
     seen = [o.outline_px for o in found]
-    if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm < BENT_PX:
-        return fitted, outlines
-    again = find_boards(fitted, backdrop=backdrop)
-    if len(again) < len(found):  # a seam that hardly shows was seen the first time
-        return fitted, outlines
-    return _fit_camera(fitted, again)
+    if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm >= BENT_PX:
+        again = find_boards(fitted, backdrop=backdrop)
+        if len(again) >= len(found):  # if not, a seam that hardly shows was seen the first time
+            fitted, outlines = _fit_camera(fitted, again)
+    return fitted, doubt_alike(fitted, backdrop, outlines)
 
 
 def scale_photo(
