@@ -1,8 +1,8 @@
 """Boards that seem to touch because the gap between them was taken for wood.
 
 In a gap the camera sees the upright side that faces it, or the bench beneath, both in shade: right outside
-that board's face it is darker, or as dark as the face but of the bench's colour, nearly all along and as far
-as the side or the gap goes. Between boards that touch each face goes on up to the other.
+that board's face it is darker in some colour, or as dark as the face but of the bench's colour, nearly all
+along and as far as the side or the gap goes. Between boards that touch each face goes on up to the other.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from grainmatch.board.backdrop import BLACK, Backdrop
 from grainmatch.board.edge import SIDE_LIGHT
@@ -32,6 +33,10 @@ LEAST_TINT, BENCH_SHARE, SHADE, LEAST_SEEN_MM = 0.3, 0.4, 0.25, 1.5
 """Log colour ratio by which face and bench must differ for it to tell one from the other, what share of that
 still is bench, log light by which a gap is darker than the lit bench, and how much of it must be seen."""
 PLACES = 48
+MEETING_MM, FACE_SHARE = np.linspace(0.8, LEAST_GAP_MM, 4), np.linspace(0.3, 0.9, 9)
+STRANGE_LIGHT, LEAST_STRANGE = -float(np.log(SIDE_LIGHT[1])), 0.5
+"""Where beside the line along which two outlines meet a gap must show, and where, as a share of its width, a
+board's face; log light in any colour by which they then differ, and along how much of the line."""
 
 
 def part_across_gaps(
@@ -39,22 +44,55 @@ def part_across_gaps(
 ) -> tuple[list[Rough], list[BoardOutline]]:
     """The boards of a heap, from the top down, with those that only seemed to touch measured anew.
 
-    A pair whose two edges both show a hairline, and no wider band, does touch.
+    A pair whose two edges both show a hairline does touch, unless beside it one of the faces does not look
+    like itself: a border of the gap may pass for a hairline, and the gap for a rim of wood.
     """
     as_first, found = list(rough), list(outlines)
     for k, n in pairwise(range(len(found))):
         seen = TOUCHES.format("lower") in found[k].notes and TOUCHES.format("upper") in found[n].notes
-        if not (as_first[k].touching[1] and as_first[n].touching[0]) or seen:
+        if not (as_first[k].touching[1] and as_first[n].touching[0]):
+            continue
+        if seen and not _has_strange_rim(bench, backdrop, found[k], found[n]):
             continue
         apart = (
             replace(as_first[k], touching=(as_first[k].touching[0], False), gap=(as_first[k].gap[0], True)),
             replace(as_first[n], touching=(False, as_first[n].touching[1]), gap=(True, as_first[n].gap[1])),
         )
-        pair = [refine_outline(bench, backdrop, each) for each in apart]
-        if is_gap(bench, backdrop, pair[0], pair[1]):
+        above, below = (
+            refine_outline(bench, backdrop, each, (name,))
+            for each, name in zip(apart, ("lower", "upper"), strict=True)
+        )
+        if is_gap(bench, backdrop, above, below):
             as_first[k], as_first[n] = apart
-            found[k], found[n] = pair
+            found[k], found[n] = (refine_outline(bench, backdrop, each) for each in apart)
     return as_first, found
+
+
+def _has_strange_rim(bench: Bench, backdrop: Backdrop, above: BoardOutline, below: BoardOutline) -> bool:
+    """Whether along much of where two outlines meet one of them looks unlike its own face, and in shade beside
+    either face or like the bench."""
+    boards = (above.lower_mm, above.upper_mm), (below.upper_mm, below.lower_mm)
+    rims, faces = [], []
+    for edge, opposite in boards:
+        across = opposite - edge
+        share = MEETING_MM / np.maximum(np.hypot(*across.T), LEAST_GAP_MM)[:, None]
+        rims.append(_log_light(bench, edge[:, None] + across[:, None] * share[..., None]).mean(axis=1))
+        inside = edge[:, None] + across[:, None] * FACE_SHARE[:, None]
+        faces.append(np.median(_log_light(bench, inside), axis=(0, 1)))
+    middle = above.lower_mm[len(above.lower_mm) // 2][None]
+    bare = backdrop.bench_light(plane_to_pixels(bench.camera, middle, bench.face_height_mm)[0])
+    bare = np.log(bare + BLACK)
+    for rim, face in zip(rims, faces, strict=True):
+        strange = np.abs(rim - face).max(axis=1) > STRANGE_LIGHT
+        shaded = (rim - np.maximum(*faces)).min(axis=1) < -STRANGE_LIGHT
+        like_bench = np.ptp(rim - bare, axis=1) < BENCH_SHARE * np.ptp(face - bare)
+        if (strange & (shaded | like_bench)).mean() > LEAST_STRANGE:
+            return True
+    return False
+
+
+def _log_light(bench: Bench, places_mm: Points) -> NDArray[np.float32]:
+    return np.asarray(cv2.LUT(look(bench, bench.photo.rgb, places_mm), LOG_LIGHT))
 
 
 def is_gap(bench: Bench, backdrop: Backdrop, above: BoardOutline, below: BoardOutline) -> bool:
@@ -102,13 +140,15 @@ def _is_shaded(
     def mean(first: Points, last: Points) -> Points:
         share = np.linspace(0.15, 0.85, 9)[:, None]
         v = edge + way * (first + (last - first) * share)
-        seen = look(bench, bench.photo.rgb, frame.leave(np.stack(np.broadcast_arrays(u, v), axis=-1)))
-        return np.asarray(cv2.LUT(seen, LOG_LIGHT).mean(axis=0))
+        places = frame.leave(np.stack(np.broadcast_arrays(u, v), axis=-1))
+        return np.asarray(_log_light(bench, places).mean(axis=0))
 
     none = np.zeros_like(side_mm)
     face, rim = (np.median(mean(none - first, none - last), axis=0) for first, last in (FACE_MM, RIM_MM))
     beyond = mean(none, side_mm)
-    darker = (beyond - face).mean(axis=1) < np.log(SIDE_LIGHT[1])
+    # In one colour is enough: a side of sapwood in shade is bluer than heartwood still, but lit sapwood is
+    # darker in none.
+    darker = (beyond - face).min(axis=1) < np.log(SIDE_LIGHT[1])
     # Of a rim of sapwood the side in shade may be as light as the face.
     off = beyond - rim
     if not differs_in_colour(np.median(off, axis=0)):

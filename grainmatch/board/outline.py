@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import cv2
@@ -17,6 +18,7 @@ from grainmatch.geometry import Matrix, Points, expand_poly, plane_to_pixels
 from grainmatch.model import Bench, Mask
 from grainmatch.ranks import median
 
+EDGES = ("upper", "lower", "left", "right")
 TOUCHES = "{} edge touches a neighbour"
 STATIONS = 64
 END_STATIONS = 32
@@ -82,11 +84,16 @@ class Rough:
     hidden_mm: tuple[Points, ...] = ()
 
 
-def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutline:
-    """Edges at full resolution: long edges as gentle curves, ends as straight lines, and their corners."""
+def refine_outline(
+    bench: Bench, backdrop: Backdrop, rough: Rough, only: Collection[str] = EDGES
+) -> BoardOutline:
+    """Edges at full resolution: long edges as gentle curves, ends as straight lines, and their corners.
+
+    only: which edges are looked for; the others stay as they are roughly known.
+    """
     edges = {"upper": rough.upper, "lower": rough.lower, "left": rough.left, "right": rough.right}
-    sigmas: dict[str, float] = {}
-    kinds: dict[str, EdgeKind] = {}
+    sigmas: dict[str, float] = dict.fromkeys(edges, UNSEEN_SIGMA_MM)
+    kinds: dict[str, EdgeKind] = dict.fromkeys(edges, "unseen")
     touching = dict(zip(edges, rough.touching, strict=False))
 
     def refine(name: str, reach_mm: float, *, first: bool) -> None:
@@ -94,13 +101,14 @@ def refine_outline(bench: Bench, backdrop: Backdrop, rough: Rough) -> BoardOutli
             bench, backdrop, rough, edges, name, reach_mm, first
         )
 
-    for name, reach_mm in zip(edges, rough.reach_mm, strict=True):
-        refine(name, reach_mm, first=True)
-    for name, reach_mm in zip(edges, NEAR_MM, strict=True):
+    reach, near = (dict(zip(EDGES, each, strict=True)) for each in (rough.reach_mm, NEAR_MM))
+    for name in only:
+        refine(name, reach[name], first=True)
+    for name in only:
         # A plain step with no neighbour lies where it was found; what else an edge may be is judged anew.
         plain = kinds[name] == "step" and not touching.get(name, False)
         if not plain or sigmas[name] * bench.px_per_mm > SETTLED_PX:
-            refine(name, reach_mm, first=False)
+            refine(name, near[name], first=False)
     notes = tuple(TOUCHES.format(name) for name in edges if kinds[name] == "seam")
     return _close(bench, rough.frame, edges, sigmas, notes)
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from grainmatch.board.backdrop import fit_backdrop
+from grainmatch.board.backdrop import Backdrop, fit_backdrop
 from grainmatch.board.frame import Frame
 from grainmatch.board.gaps import is_gap, part_across_gaps
-from grainmatch.board.outline import BoardOutline, Rough, polygon_px, refine_outline
+from grainmatch.board.outline import TOUCHES, BoardOutline, Rough, polygon_px, refine_outline
 from grainmatch.board.shade import past_dark
 from grainmatch.geometry import pixels_to_plane, polygon_mask
 from grainmatch.model import Bench
@@ -70,6 +70,25 @@ def test_a_side_as_light_as_the_face_is_in_shade_beside_a_rim_of_sapwood(scene: 
     assert not is_gap(darkened, backdrop, _board(bench, top, -half - 30), _board(bench, -half - 15, -top))
 
 
+def test_a_side_of_sapwood_in_shade_is_told_beside_heartwood_and_sapwood_in_light_is_none(
+    scene: SynthScene,
+) -> None:
+    bench = bench_of_scene(scene)
+    top, half, rim_mm = -WIDTH_MM - GAP_MM / 2, GAP_MM / 2, 15.0
+
+    def redden(bottom_mm: float) -> tuple[Bench, Backdrop]:
+        rgb = scene.photo.rgb.copy()
+        inside = polygon_mask(_board(bench, top, bottom_mm).outline_px, rgb.shape[:2])
+        rgb[inside] = (rgb[inside] * np.array([1.0, 0.75, 0.62])).astype(np.uint8)
+        return replace(bench, photo=replace(scene.photo, rgb=rgb)), fit_backdrop(rgb, ())
+
+    # In all colours together the side is as light as the face, in red it is not.
+    below = _board(bench, half, -top)
+    assert is_gap(*redden(-half), _board(bench, top, -half), below)
+    lit = _board(bench, top, -half - rim_mm), _board(bench, -half - 1, -top)
+    assert not is_gap(*redden(-half - rim_mm), *lit)
+
+
 def test_the_bench_seen_in_shade_beside_a_board_as_dark_is_a_gap_too() -> None:
     gap_mm, size = 14.0, (700, 525)
     y = (WIDTH_MM + gap_mm) / 2
@@ -83,13 +102,19 @@ def test_the_bench_seen_in_shade_beside_a_board_as_dark_is_a_gap_too() -> None:
     assert not is_gap(bench, backdrop, _board(bench, -far, -half - 30), _board(bench, -half - 15, far))
 
 
-def test_boards_that_only_seemed_to_touch_get_their_own_edges(scene: SynthScene) -> None:
+@pytest.mark.parametrize("hairline", [False, True], ids=["no hairline seen", "one seen by both"])
+def test_boards_that_only_seemed_to_touch_get_their_own_edges(scene: SynthScene, hairline: bool) -> None:
     bench = bench_of_scene(scene)
     backdrop = fit_backdrop(scene.photo.rgb, ())
     top, half = -WIDTH_MM - GAP_MM / 2, GAP_MM / 2
     # The seam was seen at the gap's far side.
     rough = [_rough(top, half, (False, True)), _rough(half, -top, (True, False))]
     outlines = [refine_outline(bench, backdrop, each) for each in rough]
+    if hairline:  # the gap's far side may look like one
+        names = ("lower", "upper")
+        outlines = [
+            replace(o, notes=(TOUCHES.format(name),)) for o, name in zip(outlines, names, strict=True)
+        ]
     apart, (above, below) = part_across_gaps(bench, backdrop, rough, outlines)
     assert [each.touching for each in apart] == [(False, False)] * 2
     for outline, truth_px in zip((above, below), scene.outlines_px, strict=True):
