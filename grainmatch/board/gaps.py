@@ -69,8 +69,8 @@ def part_across_gaps(
 
 
 def _has_strange_rim(bench: Bench, backdrop: Backdrop, above: BoardOutline, below: BoardOutline) -> bool:
-    """Whether along much of where two outlines meet one of them looks unlike its own face, and in shade beside
-    either face or like the bench."""
+    """Whether along much of where two outlines meet one of them looks unlike its own face, and like the bench
+    or in shade beside either face."""
     boards = (above.lower_mm, above.upper_mm), (below.upper_mm, below.lower_mm)
     rims, faces = [], []
     for edge, opposite in boards:
