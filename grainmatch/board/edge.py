@@ -81,7 +81,7 @@ class Strip:
 
     side_px (stations,) is how wide the board's own side should show. bench_light (3,) is the lit
     bench's in the same units. seen (stations,) is False where a sheet hides the edge. plain: see
-    `subdue_figure`.
+    `subdue_figure`. slant: tangent of the angle off upright at which the camera looks across the edge.
     """
 
     light: Field
@@ -90,6 +90,7 @@ class Strip:
     bench_light: Floats
     seen: Mask
     plain: Field
+    slant: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +146,7 @@ def find_edge(
     """The face's edge in a strip, between least_t_px and most_t_px of the rough one."""
     unseen = EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
     if touching:
-        seam = place_seam(strip.light, strip.t_px, strip.seen)
+        seam = place_seam(strip.light, strip.t_px, strip.seen, strip.slant)
         if seam is None:
             return unseen
         return EdgeFind(seam.offset_px, seam.kind, unseen.weight, seam.sigma_px, seam.gap_px)

@@ -138,6 +138,7 @@ def _refine_edge(
     outward = frame.axes[1 if along else 0] * sign
     scale = bench.px_per_mm
     lean = lean_per_mm(bench, places.mean(axis=1)) @ outward
+    slant = float(median(np.abs(lean)))
     side_px = np.maximum(lean * bench.face_height_mm, 0.0) * scale
     reach_px = reach_mm * scale
     inward = reach_px
@@ -156,7 +157,7 @@ def _refine_edge(
     ]
     bare = backdrop.bench_light(centre_px) / median(face, axis=0)
     plain = subdue_figure(light, t, -inward)
-    strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain)
+    strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain, slant)
     found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px, touching=touching, curved=along)
     middle = s.mean(axis=1)
     poly, sigma = _fit_poly(

@@ -25,8 +25,9 @@ from grainmatch.model import Mask
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
-GAP_LIGHT = 0.17
-"""Light left in a hairline gap between two boards, as a share of the face's."""
+WALL_LIGHT = 0.55
+"""Light on an upright wall with nothing before it, as a share of the face's: half the sky and a little of the
+bench (own estimate)."""
 REACH_PX = 4.0
 MOST_DROP_PX = 4.0
 LINE_STEP_PX = 0.25
@@ -69,10 +70,23 @@ def strip_reach_px() -> float:
     return REACH_PX + MOST_DROP_PX / 2 + 2 * REACH
 
 
-def place_seam(light: Field, t_px: Floats, seen: Mask) -> SeamPlace | None:
+def slot_light(slant: float) -> float:
+    """Light left in a hairline gap between two boards, as a share of the face's.
+
+    slant: tangent of the angle off upright at which the camera looks across the gap; its sight ends on the
+    farther wall, at the lowest 1 / slant gap widths down. Between two walls a place d gap widths down sees
+    1 - d / sqrt(1 + d^2) of the sky that an open wall sees (the mouth of a long slot: a difference of two
+    sines, as in any text on radiation); that is averaged over what the camera sees. Light thrown from wall to
+    wall is left out.
+    """
+    depth = 1 / max(slant, 1e-3)
+    return float(WALL_LIGHT * (1 - (np.hypot(1.0, depth) - 1) / depth))
+
+
+def place_seam(light: Field, t_px: Floats, seen: Mask, slant: float) -> SeamPlace | None:
     """The hairline in a strip of light (stations, n, 3) at t_px (n,) outward, a rough seam being at 0.
 
-    None when no line stands out. seen (stations,): where no sheet hides it.
+    None when no line stands out. seen (stations,): where no sheet hides it. slant: see `slot_light`.
     """
     told = np.flatnonzero(seen)
     if len(told) < LEAST_PLACES:
@@ -100,7 +114,7 @@ def place_seam(light: Field, t_px: Floats, seen: Mask) -> SeamPlace | None:
         return None
     kind: Literal["seam", "step"] = "seam" if line is hairline else "step"
     centre = line[0] + line[1] * ((np.arange(len(seen)) + 0.5) / len(seen) - 0.5)
-    width = _gap_width(light, t_px, centre, seen)
+    width = _gap_width(light, t_px, centre, seen, slot_light(slant))
     edge = centre - np.clip(width, 0.0, WIDEST_GAP_PX) / 2
     return SeamPlace(edge, sigma, kind, float(np.median(width)))
 
@@ -175,7 +189,7 @@ def _settle(say: Field, t: Floats, x: Floats, middle: float, drop: float) -> tup
     return line, float(np.sqrt(np.einsum("ei,ij,ej->e", ends, cover, ends).max()))
 
 
-def _gap_width(light: Field, t_px: Floats, centre: Floats, seen: Mask) -> Floats:
+def _gap_width(light: Field, t_px: Floats, centre: Floats, seen: Mask, left_share: float) -> Floats:
     """The gap's width that its missing light tells, as it grows evenly from one end to the other."""
     value = light.mean(axis=2)
     reach = round(FLANK_PX[1] / STEP_PX)
@@ -185,7 +199,7 @@ def _gap_width(light: Field, t_px: Floats, centre: Floats, seen: Mask) -> Floats
     left, right = part[:, :flank].mean(axis=1), part[:, -flank:].mean(axis=1)
     ramp = left[:, None] + (right - left)[:, None] * np.linspace(0, 1, part.shape[1])
     missing = (ramp - part)[:, flank:-flank].sum(axis=1)
-    width = missing * STEP_PX / np.maximum(0.5 * (left + right) * (1 - GAP_LIGHT), 1e-6)
+    width = missing * STEP_PX / np.maximum(0.5 * (left + right) * (1 - left_share), 1e-6)
     told = np.flatnonzero(seen)
     parts = np.array_split(told, 3)
     x = np.array([p.mean() for p in parts])

@@ -7,10 +7,12 @@ import pytest
 from scipy.special import ndtr
 
 from grainmatch.board.matched import look_for_hairlines
-from grainmatch.board.seamline import place_seam
+from grainmatch.board.seamline import WALL_LIGHT, place_seam, slot_light
 from grainmatch.board.tonestep import follow_step
 
 ROWS, COLUMNS = 300, 128
+SLANT = 0.35
+"""A camera that looks across the seam 19 degrees off upright."""
 RING_COLOUR = np.array([0.4, 0.8, 1.1])
 """How much darker late wood is in red, green and blue, against each other."""
 
@@ -52,8 +54,8 @@ def test_a_seam_is_placed_to_a_fraction_of_a_pixel_and_none_is_made_up(middle: f
     t = np.arange(-24.0, 24.0, 0.5)
     logs = _figure(rng, len(t), 64).transpose(1, 0, 2)
     seen = np.ones(64, dtype=bool)
-    assert place_seam(np.exp(logs), t, seen) is None
-    place = place_seam(np.exp(logs + _dip(t - middle, 0.08)[:, None]), t, seen)
+    assert place_seam(np.exp(logs), t, seen, SLANT) is None
+    place = place_seam(np.exp(logs + _dip(t - middle, 0.08)[:, None]), t, seen, SLANT)
     assert place is not None
     assert place.kind == "seam"
     assert place.offset_px.mean() == pytest.approx(middle, abs=0.25)  # less half the gap
@@ -67,10 +69,22 @@ def test_a_seam_tells_how_wide_a_gap_would_take_its_light() -> None:
     told = []
     for dark_px in (0.4, 1.8):  # a gap that lets 17 % of the light through, blurred by a pixel
         missing = 0.83 * (ndtr(t + dark_px / 2) - ndtr(t - dark_px / 2))
-        place = place_seam(np.exp(logs) * (1 - missing)[:, None].astype(np.float32), t, seen)
+        place = place_seam(np.exp(logs) * (1 - missing)[:, None].astype(np.float32), t, seen, SLANT)
         assert place is not None
         told.append(place.gap_px)
     assert told == pytest.approx([0.4, 1.8], abs=0.3)
+
+
+@pytest.mark.parametrize("slant", [0.1, 0.35, 0.8])
+def test_light_in_a_slot_is_that_of_the_rays_that_leave_it(slant: float) -> None:
+    """Against rays cast from the seen part of the wall by Lambert's cosine law."""
+    rng = np.random.default_rng(6)
+    seen_down = rng.uniform(0, 1 / slant, 200_000)  # in gap widths
+    out = np.sqrt(rng.uniform(size=200_000))  # square root: cosine-weighted about the wall's normal
+    up = np.sqrt(1 - out**2) * np.sin(rng.uniform(0, 2 * np.pi, 200_000))
+    open_share = (up > seen_down * out).mean() / (up > 0).mean()
+    assert slot_light(slant) == pytest.approx(WALL_LIGHT * open_share, rel=0.03)
+    assert slot_light(0.0) < 0.01 < slot_light(slant) < WALL_LIGHT
 
 
 def test_a_border_of_tones_is_followed_when_straight_and_not_when_it_wanders() -> None:
