@@ -28,6 +28,9 @@ Floats = NDArray[np.float64]
 WALL_LIGHT = 0.55
 """Light on an upright wall with nothing before it, as a share of the face's: half the sky and a little of the
 bench (own estimate)."""
+LEAST_LIGHT = 0.17
+"""Light in a gap looked into from straight above, which walls throw to each other and the lens strays (own
+estimate)."""
 REACH_PX = 4.0
 MOST_DROP_PX = 4.0
 LINE_STEP_PX = 0.25
@@ -76,11 +79,11 @@ def slot_light(slant: float) -> float:
     slant: tangent of the angle off upright at which the camera looks across the gap; its sight ends on the
     farther wall, at the lowest 1 / slant gap widths down. Between two walls a place d gap widths down sees
     1 - d / sqrt(1 + d^2) of the sky that an open wall sees (the mouth of a long slot: a difference of two
-    sines, as in any text on radiation); that is averaged over what the camera sees. Light thrown from wall to
-    wall is left out.
+    sines, as in any text on radiation); that is averaged over what the camera sees, and never less than
+    LEAST_LIGHT.
     """
     depth = 1 / max(slant, 1e-3)
-    return float(WALL_LIGHT * (1 - (np.hypot(1.0, depth) - 1) / depth))
+    return max(LEAST_LIGHT, float(WALL_LIGHT * (1 - (np.hypot(1.0, depth) - 1) / depth)))
 
 
 def place_seam(light: Field, t_px: Floats, seen: Mask, slant: float) -> SeamPlace | None:
