@@ -15,7 +15,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from grainmatch.model import Mask
@@ -105,8 +105,7 @@ class Lines:
         """
         n, width = say.shape[1], len(self.t_px)
         padded = say.astype(np.float32).take(np.arange(-REACH, n + REACH).clip(0, n - 1), axis=1)
-        row, sample = padded.strides
-        slices = as_strided(padded, (len(say), n + 2 * REACH - width + 1, width), (row, sample, sample))
+        slices = sliding_window_view(padded, width, axis=1)
         # Rows are taken, not indexed, and the many lines summed up last: this is where time goes.
         parts = []
         for blocks, ways, which in self.shifts:
@@ -115,7 +114,9 @@ class Lines:
                 np.add, (slices[b].take(rows, axis=0) for b, rows in zip(blocks, starts, strict=True))
             )
             parts.append(each.take(which, axis=0))
-        total = reduce(np.ndarray.__iadd__, parts)
+        total = parts[0]
+        for part in parts[1:]:
+            total += part
         total *= np.float32(1 / len(say))
         return np.asarray(total.reshape(len(DROPS_PX), len(self.sags_px), -1))
 

@@ -16,7 +16,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
@@ -419,8 +419,7 @@ def _steps(t_px: Floats, shifts: Floats, blur_px: Floats) -> Floats:
     ratio, n, k = round(STEP_PX / (shifts[1] - shifts[0])), t_px.shape[1], len(shifts)
     fine = np.arange(1 - k, (n - 1) * ratio + 1) * (STEP_PX / ratio) - shifts[0]
     step = ndtr((t_px[:, :1] + fine) / blur_px[:, None])
-    row, sample = step.strides
-    return as_strided(step[:, k - 1 :], (len(step), k, n), (row, -sample, ratio * sample))
+    return sliding_window_view(step, (n - 1) * ratio + 1, axis=1)[:, ::-1, ::ratio]
 
 
 def _explained(basis: list[Floats], y: Floats) -> Floats:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainmatch.board.backdrop import BLACK, Backdrop, fit_backdrop
+from grainmatch.board.curve import fit_curve
 from grainmatch.board.doubts import doubt_shapes, doubt_widths
 from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
@@ -22,7 +23,7 @@ from grainmatch.board.outline import BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
 from grainmatch.board.shade import past_dark, shadow_reach_mm
 from grainmatch.board.stops import find_stops
-from grainmatch.geometry import Points, expand_poly, pixels_to_plane
+from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
 from grainmatch.ranks import median
 
@@ -35,8 +36,6 @@ MOST_TINT = 0.5
 """How near to a seam boards come that touch, how wide wood of the bench's own colour may be, log light by
 which a gap is darker than the lit bench, and log colour ratio of wood to wood of one board at the most (own
 estimates; drawn boards reach 0.3)."""
-FEWEST_OF_A_CURVE = 6
-"""Fewer columns tell an edge's place, not its way."""
 
 
 @dataclass(frozen=True)
@@ -378,7 +377,7 @@ def _rough(
             told &= known[(row + step).clip(0, n_rows - 1), columns]
         told = told if told.mean() > 0.25 else part.any(axis=0)
         told = told if told.any() else ~told
-        curves.append(_robust_curve(u[told], low[1] + row[told] / rows_per_mm))
+        curves.append(fit_curve(u[told], low[1] + row[told] / rows_per_mm))
     upper, lower = curves
     ends = np.array([low[0] + first * column_mm, low[0] + (last + 1) * column_mm])
     turned = _turn_into(frame, upper, lower, ends)
@@ -400,51 +399,6 @@ def _turn_into(
         curves.append(np.polyfit(q[:, 0], q[:, 1], 2))
     half = (ends[1] - ends[0]) / 2 * np.hypot(1, slope)
     return Rough(own, curves[0], curves[1], np.array([0.0, -half]), np.array([0.0, half]))
-
-
-def _robust_curve(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The line or gentle quadratic that most points agree with.
-
-    Random samples of two and three points (RANSAC: Fischler and Bolles, Comm. ACM 24(6), 1981), scored by how
-    many points lie near, then least squares over those. Neighbours and shadows can spoil half the points.
-    Of a few points only the height is kept: the piece is short in its heap.
-    """
-    if len(x) < FEWEST_OF_A_CURVE:
-        return np.array([0.0, 0.0, float(median(y))])
-    centre, half = x.mean(), max(float(np.ptp(x)) / 2, 1e-6)
-    z = (x - centre) / half
-    rng = np.random.default_rng(0)
-    terms = np.column_stack([z * z, z, np.ones_like(z)])
-    trial = np.vstack([_through(z, y, rng, 2), _through(z, y, rng, 3)])
-    rest = np.abs(terms @ trial.T - y[:, None])
-    agree = np.exp(-0.5 * (rest / 0.7) ** 2).mean(axis=0)
-    c = trial[int(np.argmax(agree - 0.05 * np.abs(trial[:, 0])))]
-    order = 2 if c[0] != 0 else 1
-    for width in (2.0, 1.5, 1.2):
-        w = np.clip(1 - ((terms @ c - y) / width) ** 2, 0, None)
-        if (w > 0).sum() < 6:
-            break
-        c = np.concatenate([np.zeros(2 - order), np.polyfit(z, y, order, w=w)])
-    return expand_poly(c, centre, half)
-
-
-def _through(
-    z: NDArray[np.float64], y: NDArray[np.float64], rng: np.random.Generator, points: int
-) -> NDArray[np.float64]:
-    """Quadratics (n, 3), or lines, through well spread random points, by Newton's divided differences."""
-    cuts = np.linspace(0, len(z), points + 1).astype(int)
-    pick = np.stack([rng.integers(a, max(b, a + 1), 240) for a, b in pairwise(cuts)], axis=1)
-    pick = pick.clip(0, len(z) - 1)
-    apart = np.diff(z[pick], axis=1).prod(axis=1)
-    if points == 3:
-        apart *= z[pick[:, 2]] - z[pick[:, 0]]
-    pick = pick[np.abs(apart) > 0.05]
-    a, b = z[pick], y[pick]
-    slope = np.diff(b, axis=1) / np.diff(a, axis=1)
-    bow = (slope[:, -1] - slope[:, 0]) / (a[:, -1] - a[:, 0])
-    first = slope[:, 0] - bow * (a[:, 0] + a[:, 1])
-    c = np.column_stack([bow, first, b[:, 0] - (first + bow * a[:, 0]) * a[:, 0]])
-    return np.asarray(c[np.abs(bow) < 25.0])
 
 
 def _is_board(bench: Bench, backdrop: Backdrop, solid: Mask, outline: BoardOutline, limits: Limits) -> bool:
