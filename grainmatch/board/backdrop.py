@@ -16,7 +16,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.cores import do_both
 from grainmatch.geometry import Points, shrink
 from grainmatch.model import Mask, Rgb
 from grainmatch.ranks import median
@@ -40,8 +39,6 @@ pale plank does (own estimates; on 25 drawn wooden benches one place in a thousa
 ROUNDING_N = 2.0
 BLACK = 0.01
 DARKNESS_STEP = 0.02
-FEW_STEP = 8
-"""The bench's look is fitted to one coarse pixel in so many, either way."""
 TO_LOOKS = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]])
 """Logs of colours to lightness and two colour ratios."""
 
@@ -92,27 +89,21 @@ class Backdrop:
         too stands out by both together: no shadow is pale.
         """
         coarse = self._count / float(self.spread[1:].min())
-        sharp, (smooth, away, allowed) = do_both(lambda: self._sharply(coarse), self._smoothly)
+        least = max(LEAST_TINT, coarse)
+        away, allowed = self._tint(*self.departure)
+        sharp = ((away > allowed) & (away > max(4.5, least))) | (self.lightness > 5.0)
+        smooth: Any = [cv2.GaussianBlur(plane, (0, 0), SMOOTH_PX) for plane in self.departure]
+        away, allowed = self._tint(*smooth)
         usual = float(median(away[::4, ::4][self.known[::4, ::4] & ~sharp[::4, ::4]]))
         tinted = away > allowed
-        plain = tinted & (away > max(coarse, LEAST_TINT, 6.0 * usual))
+        plain = tinted & (away > max(least, 6.0 * usual))
         tinted &= away > max(coarse, 3.0 * usual, PALE_TINT / float(self.spread[1:].max()))
-        both = cv2.magnitude(away, np.maximum(smooth, 0))
+        both = cv2.magnitude(away, np.maximum(smooth[0], 0))
         pale = tinted & (both > PALE)
         if (pale & ~plain).any():
             plain |= _grow(pale, tinted & (both > PLAINLY_PALE))
         # A blurred edge reaches out by about the blur.
         return np.asarray(sharp | cv2.erode(plain.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool))
-
-    def _sharply(self, coarse: float) -> Mask:
-        away, allowed = self._tint(*self.departure)
-        away_enough = (away > allowed) & (away > max(4.5, LEAST_TINT, coarse))
-        return np.asarray(away_enough | (self.lightness > 5.0))
-
-    def _smoothly(self) -> tuple[Field, Field, Field]:
-        """Lightness over some pixels, how far colour is from the bench, and how far shadow may be."""
-        smooth: Any = [cv2.GaussianBlur(plane, (0, 0), SMOOTH_PX) for plane in self.departure]
-        return smooth[0], *self._tint(*smooth)
 
     def _tint(self, lightness: Field, red_green: Field, green_blue: Field) -> tuple[Field, Field]:
         """How far places (h, w) are from the bench in colour, and how far a shadow may be.
@@ -167,43 +158,26 @@ def _grow(low: Mask, high: Mask) -> Mask:
     return np.asarray(enough[labels])
 
 
-@dataclass(frozen=True, eq=False)
-class CoarseLogs:
-    """A photo's logs of linear light (h, w, 3) at `scale` coarse pixels per photo pixel, and a few, sharp."""
-
-    scale: float
-    logs: Field
-    few: Field
-
-
-def read_coarse_logs(rgb: Rgb) -> CoarseLogs:
-    """What `fit_backdrop` begins with, for which no sheet need be known."""
-    scale = min(1.0, COARSE_LONG_SIDE_PX / max(rgb.shape[:2]))
-    h, w = rgb.shape[:2]
-    small = shrink(rgb, (round(w * scale), round(h * scale)))
-    # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
-    logs = cv2.LUT(small, np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32))
-    few = np.asarray(logs[::FEW_STEP, ::FEW_STEP], dtype=np.float32, order="C")
-    return CoarseLogs(scale, np.asarray(cv2.GaussianBlur(logs, (0, 0), 0.8), dtype=np.float32), few)
-
-
-def fit_backdrop(
-    rgb: Rgb, sheets_px: tuple[Points, ...] = (), *, coarse: CoarseLogs | None = None
-) -> Backdrop:
+def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     """Fit the bench's look to a photo (H, W, 3), ignoring the sheets' polygons.
 
     Starts from a band along the photo's border, in which boards may take part of the room, and
-    grows to every pixel that agrees (iteratively trimmed least squares). coarse: the photo's logs when they
-    were read before.
+    grows to every pixel that agrees (iteratively trimmed least squares).
     """
-    coarse = coarse or read_coarse_logs(rgb)
-    known = ~_polygon_union(sheets_px, coarse.scale, coarse.logs.shape[:2])
-    few = np.asarray(cv2.transform(coarse.few, TO_LOOKS), dtype=np.float32)
-    surface, spread = _fit_surface(few, known[::FEW_STEP, ::FEW_STEP])
+    scale = min(1.0, COARSE_LONG_SIDE_PX / max(rgb.shape[:2]))
+    h, w = rgb.shape[:2]
+    small = shrink(rgb, (round(w * scale), round(h * scale)))
+    known = ~_polygon_union(sheets_px, scale, small.shape[:2])
+    # A table is enough: 8-bit values, and the area mean of coded values is close to linear's here.
+    logs = cv2.LUT(small, np.log((np.arange(256) / 255.0) ** 2.2 + BLACK).astype(np.float32))
+    step = 8
+    few = cv2.transform(np.ascontiguousarray(logs[::step, ::step]), TO_LOOKS)
+    surface, spread = _fit_surface(np.asarray(few, dtype=np.float32), known[::step, ::step])
+    logs = cv2.GaussianBlur(logs, (0, 0), 0.8)
     # Plane by plane, for taking a picture of three colours apart costs as much as all the rest.
-    planes = [cv2.transform(coarse.logs, TO_LOOKS[k : k + 1] / spread[k]) for k in range(3)]
+    planes = [cv2.transform(logs, TO_LOOKS[k : k + 1] / spread[k]) for k in range(3)]
     a, b, c = (_less_spread_out(planes[k], (surface[:, k] / spread[k]).astype(np.float32)) for k in range(3))
-    return Backdrop(coarse.scale, (a, b, c), known, spread, surface)
+    return Backdrop(scale, (a, b, c), known, spread, surface)
 
 
 def _polygon_union(polygons_px: tuple[Points, ...], scale: float, shape: tuple[int, ...]) -> Mask:

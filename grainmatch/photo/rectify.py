@@ -89,16 +89,6 @@ def frame_face(bench: Bench, outline_px: Points) -> FaceFrame:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class SpreadFace:
-    """A face laid flat as photographed, in whatever light fell there: rgb (h, w, 3)."""
-
-    rgb: Rgb
-    px_per_mm: float
-    outline_px: Points
-    frame: FaceFrame
-
-
 def rectify_face(
     bench: Bench, outline_px: Points, *, px_per_mm: float | None = None, frame: FaceFrame | None = None
 ) -> FlatFace:
@@ -107,13 +97,6 @@ def rectify_face(
     Without `px_per_mm` the photo's own scale there is kept (at most 6 px/mm). One warp, linear between
     pixels; when shrinking by more than half, the warp is made finer and averaged down.
     """
-    return light_face(bench, spread_face(bench, outline_px, px_per_mm=px_per_mm, frame=frame))
-
-
-def spread_face(
-    bench: Bench, outline_px: Points, *, px_per_mm: float | None = None, frame: FaceFrame | None = None
-) -> SpreadFace:
-    """The first half of `rectify_face`, for which the bench's light need not be known."""
     frame = frame or frame_face(bench, outline_px)
     native = _native_px_per_mm(bench, frame)
     scale = px_per_mm or min(native, MOST_PX_PER_MM)
@@ -122,16 +105,9 @@ def spread_face(
     rgb = _warp(bench, frame, scale * fine, (size[0] * fine, size[1] * fine))
     if fine > 1:
         rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return SpreadFace(rgb, scale, outline_px, frame)
-
-
-def light_face(bench: Bench, face: SpreadFace) -> FlatFace:
-    """The second half of `rectify_face`: the bench's light taken out, and what a sheet covers."""
-    frame, scale = face.frame, face.px_per_mm
-    shape = (face.rgb.shape[0], face.rgb.shape[1])
-    lit = apply_gain(face.rgb, *_light_on(bench, frame, scale, (shape[1], shape[0])))
-    outline_mm = frame.from_bench(pixels_to_plane(bench.camera, face.outline_px, bench.face_height_mm))
-    inside = polygon_mask(outline_mm * scale, shape)
+    lit = apply_gain(rgb, *_light_on(bench, frame, scale, size))
+    outline_mm = frame.from_bench(pixels_to_plane(bench.camera, outline_px, bench.face_height_mm))
+    inside = polygon_mask(outline_mm * scale, (size[1], size[0]))
     for sheet_px in bench.sheet_outlines_px:
         inside &= ~_find_covered(bench, frame, sheet_px, lit, inside, scale)
     return FlatFace(lit, inside, scale, outline_mm, frame)

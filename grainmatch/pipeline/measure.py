@@ -8,14 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 
 from grainmatch.board.alike import doubt_alike
-from grainmatch.board.backdrop import CoarseLogs, fit_backdrop, read_coarse_logs
+from grainmatch.board.backdrop import fit_backdrop
 from grainmatch.board.correct import Correction, apply_corrections
 from grainmatch.board.doubts import tell_doubts
 from grainmatch.board.ends import find_ends, is_ends_photo
-from grainmatch.board.measure import FaceSizes, measure_outline
+from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline, polygon_px
 from grainmatch.board.segment import find_boards
-from grainmatch.cores import do_both
 from grainmatch.errors import GrainmatchError, PhotoError, UsageError
 from grainmatch.face.endgrain import read_end
 from grainmatch.model import Bench, Board, Face, Photo
@@ -33,7 +32,7 @@ from grainmatch.photo.pose import (
     refine_with_boards,
 )
 from grainmatch.photo.read import read_photo
-from grainmatch.photo.rectify import FaceFrame, SpreadFace, light_face, spread_face
+from grainmatch.photo.rectify import FaceFrame, rectify_face
 from grainmatch.pipeline.gather import PART, Failure, Reading, Shows, tell_what_it_shows
 
 BENT_PX = 0.5
@@ -50,28 +49,20 @@ def measure_boards(
     KnownBoard with the length or width of the first board in reading order.
     Raises PhotoError when there is no scale or no board.
     """
-    bench, outlines = find_straight(*_scale(photo, thickness_mm, sheet_on, known))
+    bench, outlines = find_straight(scale_photo(photo, thickness_mm, sheet_on, known))
     if not outlines:
         raise no_boards(photo)
-    return list(lay_outlines(bench, outlines, thickness_mm)[1])
+    lit = even_light(bench, [o.outline_px for o in outlines])
+    return list(lay_outlines(lit, outlines, thickness_mm))
 
 
-def _scale(
-    photo: Photo, thickness_mm: float, sheet_on: SheetOn, known: KnownScale | str | None
-) -> tuple[Bench, CoarseLogs]:
-    return do_both(
-        lambda: scale_photo(photo, thickness_mm, sheet_on, known), lambda: read_coarse_logs(photo.rgb)
-    )
-
-
-def find_straight(bench: Bench, coarse: CoarseLogs | None = None) -> tuple[Bench, tuple[BoardOutline, ...]]:
+def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
     """The bench with its camera fitted again with the boards, and their outlines on it.
 
     A sheet in the middle hardly tells what the lens bends. When the boards' own edges tell that it bends them
     by more than half a pixel, they are found again with that lens: seams are looked for on straight lines.
-    coarse: the photo's logs when they were read before.
     """
-    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px, coarse=coarse)
+    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
     found = find_boards(bench, backdrop=backdrop)
     fitted, outlines = _fit_camera(bench, found)
     seen = [o.outline_px for o in found]
@@ -108,22 +99,18 @@ def scale_photo(
 
 
 def _read_faces(
-    path: Path,
-    shows: Shows,
-    bench: Bench,
-    coarse: CoarseLogs,
-    thickness_mm: float,
-    corrections: Sequence[Correction],
+    path: Path, shows: Shows, bench: Bench, thickness_mm: float, corrections: Sequence[Correction]
 ) -> Reading:
     """The boards of one photo as found and corrected; their wood is not read yet."""
-    bench, found = find_straight(bench, coarse)
+    bench, found = find_straight(bench)
     corrected = apply_corrections(bench, found, corrections)
     if not corrected.boards:
         raise no_boards(bench.photo)
     outlines = tuple(c.outline for c in corrected.boards)
     if corrections:
         bench, outlines = _fit_camera(bench, outlines)
-    lit, boards = lay_outlines(bench, outlines, thickness_mm)
+    lit = even_light(bench, [o.outline_px for o in outlines])
+    boards = lay_outlines(lit, outlines, thickness_mm)
     doubts = tell_doubts(outlines, whole=not PART.search(path.stem.lower()))
     unused = [f"a {type(c).__name__} correction found no board at its place" for c in corrected.unused]
     return Reading(
@@ -144,15 +131,9 @@ def no_boards(photo: Photo) -> PhotoError:
     )
 
 
-def lay_outlines(
-    bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float
-) -> tuple[Bench, tuple[Board, ...]]:
-    """The bench with its light evened, and boards from outlines, each face laid flat in that light."""
-    lit, laid = do_both(
-        lambda: even_light(bench, [o.outline_px for o in outlines]),
-        lambda: [_lay_flat(bench, o) for o in outlines],
-    )
-    return lit, tuple(_board(lit, *flat, str(n), thickness_mm) for n, flat in enumerate(laid, 1))
+def lay_outlines(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: float) -> tuple[Board, ...]:
+    """Boards from outlines, each face laid flat in the bench's light."""
+    return tuple(_lay_flat(bench, o, str(n), thickness_mm) for n, o in enumerate(outlines, 1))
 
 
 def _fit_camera(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[Bench, tuple[BoardOutline, ...]]:
@@ -168,18 +149,14 @@ def _carry(before: Bench, after: Bench, outline: BoardOutline) -> BoardOutline:
     return replace(outline, upper_mm=upper, lower_mm=lower, outline_px=polygon_px(after, upper, lower))
 
 
-def _lay_flat(bench: Bench, outline: BoardOutline) -> tuple[FaceSizes, SpreadFace]:
+def _lay_flat(bench: Bench, outline: BoardOutline, board_id: str, thickness_mm: float) -> Board:
     sizes = measure_outline(bench, outline)
     extent = (
         max(sizes.upper_mm[:, 0].max(), sizes.lower_mm[:, 0].max()),
         max(sizes.upper_mm[:, 1].max(), sizes.lower_mm[:, 1].max()),
     )
     frame = FaceFrame((float(sizes.origin_mm[0]), float(sizes.origin_mm[1])), sizes.angle_rad, extent)
-    return sizes, spread_face(bench, outline.outline_px, frame=frame)
-
-
-def _board(lit: Bench, sizes: FaceSizes, spread: SpreadFace, board_id: str, thickness_mm: float) -> Board:
-    flat = light_face(lit, spread)
+    flat = rectify_face(bench, outline.outline_px, frame=frame)
     face = Face(
         side="A",
         rgb=flat.rgb,
@@ -187,8 +164,8 @@ def _board(lit: Bench, sizes: FaceSizes, spread: SpreadFace, board_id: str, thic
         px_per_mm=flat.px_per_mm,
         upper_edge_mm=sizes.upper_mm,
         lower_edge_mm=sizes.lower_mm,
-        photo=lit.photo.name,
-        outline_px=spread.outline_px,
+        photo=bench.photo.name,
+        outline_px=outline.outline_px,
     )
     return Board(
         id=board_id,
@@ -221,12 +198,12 @@ def read_bench_photo(
     shows = tell_what_it_shows(path.stem)
     try:
         photo = read_photo(path)
-        bench, coarse = _scale(photo, thickness_mm, sheet_on, known)
+        bench = scale_photo(photo, thickness_mm, sheet_on, known)
         if shows == "ends" or (
             shows == "unsaid" and is_ends_photo(bench, thickness_mm=thickness_mm, sheet_on=sheet_on)
         ):
             return _read_ends(path, bench, thickness_mm, sheet_on)
-        return _read_faces(path, shows, bench, coarse, thickness_mm, corrections)
+        return _read_faces(path, shows, bench, thickness_mm, corrections)
     except GrainmatchError as error:
         return Reading(path, shows, failure=Failure(path.name, error.message, error.advice))
 

@@ -25,6 +25,7 @@ from PIL import Image
 from skimage.feature import structure_tensor
 
 from grainmatch.model import Board, Features, Side
+from grainmatch.photo.evenness import even_light
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.arrange import pose_problem
 from grainmatch.pipeline.cache import ReadingCache, usual_cache
@@ -78,9 +79,8 @@ def time_photos(watch: Stopwatch) -> None:
     photo = watch.time("read (decode, turn, colour profile)", lambda: read_photo(path), decode)
     bench = watch.time("scale (sheet, camera)", lambda: scale_photo(photo, THICKNESS_MM), decode)
     bench, outlines = watch.time("find (outlines, camera again)", lambda: find_straight(bench), decode)
-    _, boards = watch.time(
-        "even light, lay flat (rectify)", lambda: lay_outlines(bench, outlines, THICKNESS_MM), decode
-    )
+    bench = watch.time("even light", lambda: even_light(bench, [o.outline_px for o in outlines]), decode)
+    boards = watch.time("lay flat (rectify)", lambda: lay_outlines(bench, outlines, THICKNESS_MM), decode)
     faces = [b.faces[0] for b in boards]
     _beside("of which the warps alone, by OpenCV", lambda: [_warp(photo.rgb, f.rgb.shape) for f in faces])
     tensor_s = _beside("structure tensors of the faces, by skimage", lambda: [_tensor(f.rgb) for f in faces])
