@@ -31,18 +31,19 @@ LEAST_SAID, LEAST_TIMES = 0.07, 1.6
 """What streaks must say in the mean, and how many times what they say anywhere: on five drawn benches where
 boards of their own colour lay, the ends reached 0.11 to 0.15, anything else seldom 0.1."""
 LEAST_TOLD = 0.1
-"""What they must say along a whole line."""
+"""What they must say along a whole line (own choice)."""
 NEAR_MM = 10.0
 LEAST_END_MM = 36.0
 """How far apart two lines are at the least, and how long: no board for a top is narrower, and few knots and
 tips of rings are so wide (own choice)."""
 BESIDE_MM = 14.0
-"""How far beside a board its end's shadow may be what changes."""
+"""How far beside a board its end's shadow may be what changes (own choice)."""
 MOST_SLANT, MOST_STEP, MOST_MORE_MM = 0.1, 1, 40.0
 """Of a line against square, by how many steps it jumps where another board's end goes on, and how far beyond
-its ridge it is followed."""
+its ridge it is followed (own choices)."""
 LEAST_SHARED = 0.5
-"""Of the rows of the shorter of two lines, how many the other takes that is the same or faces it."""
+"""Of the rows of the shorter of two lines, how many the other takes that is the same or faces it
+(own choice)."""
 REACH_FRAC = 0.75
 """How far from the picture's middle the bench is looked at, in shares of its long side: seen aslant, it goes
 on and on."""

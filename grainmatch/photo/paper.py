@@ -112,7 +112,10 @@ def _quadrilateral(contour: Points, shape: tuple[int, ...]) -> Points | None:
 
 
 def refine_quadrilateral(photo: Photo, corners: Points) -> Points | None:
-    """Corners where lines through the four edges cross; each edge from the steepest step across it."""
+    """Corners (4, 2) in photo pixels where lines through the four edges cross, from rough ones in that order.
+
+    Each edge is the line along the steepest steps across it; None when one of them does not show.
+    """
     lines = []
     middle = corners.mean(axis=0)
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):

@@ -253,7 +253,10 @@ def _refine_corners(
 
 
 def lay_flat(grey: NDArray[np.uint8], to_px: Points, size: tuple[int, int]) -> NDArray[np.float32]:
-    """The pattern seen straight from above in linear light, size (w, h); 0 outside the photo."""
+    """The pattern seen straight from above in linear light, at a size (w, h); 0 outside the photo.
+
+    grey (H, W): the photo; to_px (3, 3): plane map of the pattern's mm to its pixels.
+    """
     scale = np.array(size) / PATTERN_MM
     # OpenCV counts pixels from their centres: shift by half a pixel on both sides.
     out_to_mm = np.array([[1 / scale[0], 0, 0.5 / scale[0]], [0, 1 / scale[1], 0.5 / scale[1]], [0, 0, 1]])

@@ -61,6 +61,7 @@ def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
 
     A sheet in the middle hardly tells what the lens bends. When the boards' own edges tell that it bends them
     by more than half a pixel, they are found again with that lens: seams are looked for on straight lines.
+    The first outline has a note where boards of the bench's own colour seem to lie unseen.
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
     found = find_boards(bench, backdrop=backdrop)
