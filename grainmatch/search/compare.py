@@ -36,9 +36,9 @@ def compare_layouts(first: Layout, other: Layout) -> list[str]:
             lines.append(f"The first is better: {words} ({change[name]:+.2f}).")
     mine, its = {p.board_id for p in first.placements}, {p.board_id for p in other.placements}
     if its - mine:
-        lines.append(
-            f"Uses {', '.join(sorted(its - mine))} instead of {', '.join(sorted(mine - its)) or 'nothing'}."
-        )
+        came, went = ", ".join(sorted(its - mine)), ", ".join(sorted(mine - its))
+        noun = "board" if len(its - mine) == 1 else "boards"
+        lines.append(f"Uses {noun} {came} instead of {went}." if went else f"Uses {noun} {came} as well.")
     if not lines:
         lines.append(f"About as good in every way ({other.score.total - first.score.total:+.2f} in all).")
     return lines

@@ -105,8 +105,8 @@ def _show_live(job_id: str) -> None:
     show_progress(job_id)
     continue_measuring(job_id)
     if not photos:
-        st.info("No photos yet. Add some above, or look at the demo job to see how they should look.")
-        show_way("jobs", "Open the demo job")
+        st.info("No photos yet. Add some above; those of the demo job show how they should look.")
+        show_way("jobs", "Find the demo job among the jobs")
         return
     for start in range(0, len(photos), 3):
         for column, photo in zip(st.columns(3), photos[start : start + 3], strict=False):

@@ -81,6 +81,9 @@ def _show_editor(job_id: str) -> None:
         fault = st.session_state.pop("top_fault", None)
         if fault is not None:
             desk.show_error(fault)
+        told = st.session_state.pop("top_told", None)
+        if told is not None:
+            st.toast(desk.plain(told))
         problem = problem_for(shop, job, stock, bench.now)
         scored, seams = score_now(shop, job, stock, problem, bench.now)
         _show_buttons(job, stock, bench, scored)
@@ -130,18 +133,19 @@ def _finish(job: Job, stock: Stock, bench: Workbench) -> None:
 
 
 def _improve(job: Job, stock: Stock, bench: Workbench) -> None:
+    """Words are kept for the view to tell: what a callback itself shows lands above the page and moves it."""
     try:
         found = better_by_one(desk.the_shop(), job, stock, bench.now)
     except GrainmatchError as error:
         st.session_state["top_fault"] = error
         return
     if found is None:
-        st.toast("No single change lowers the score.")
+        st.session_state["top_told"] = "No single change lowers the score."
         return
     words, arrangement = found
     bench.put(arrangement)
     _keep(job, stock, bench)
-    st.toast(f"Done: {words}")
+    st.session_state["top_told"] = f"Done: {words}"
 
 
 def _show_buttons(job: Job, stock: Stock, bench: Workbench, scored: Layout) -> None:

@@ -16,10 +16,14 @@ def test_what_is_better_and_what_is_worse_is_told_largest_first() -> None:
     assert lines == [
         "The first is better: less sapwood shows (+0.60).",
         "Better than the first: grain lines run on better across the seams (-0.20).",
-        "Uses 4 instead of 3.",
+        "Uses board 4 instead of 3.",
     ]
 
 
 def test_layouts_that_differ_in_nothing_that_counts_are_said_to_be_alike() -> None:
     (line,) = compare_layouts(_layout("12", line_flow=2.0), _layout("21", line_flow=2.01))
     assert line.startswith("About as good in every way (+0.01")
+
+
+def test_a_layout_of_more_boards_takes_them_as_well() -> None:
+    assert compare_layouts(_layout("12"), _layout("1234"))[-1] == "Uses boards 3, 4 as well."
