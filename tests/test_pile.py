@@ -12,10 +12,12 @@ import numpy as np
 import pytest
 
 from grainmatch.model import Face, Features
+from grainmatch.photo.pose import KnownBoard, KnownPaper
 from grainmatch.pipeline import pile, reader
 from grainmatch.pipeline.cache import ReadingCache
 from grainmatch.pipeline.features import read_one_face
 from grainmatch.pipeline.gather import Reading
+from grainmatch.pipeline.pile import photos_to_boards
 from grainmatch.pipeline.reader import Reader
 from tests.hard_use.job import small_boards
 
@@ -91,3 +93,32 @@ def test_a_process_that_dies_over_a_photo_loses_that_photo_only(
 
     arriving = pile._read_elsewhere(PHOTOS, small_reader(tmp_path), do, at_a_time=4)
     assert {path for path, alive in arriving if not alive} == {PHOTOS[1]}
+
+
+def test_what_is_known_in_one_photo_counts_there_alone(tmp_path: Path, looked_at: list[str]) -> None:
+    before = small_reader(tmp_path)
+    for photo in PHOTOS[:2]:
+        before.read(photo)
+    looked_at.clear()
+    known_in = {PHOTOS[0].name: KnownBoard(length_mm=1900.0)}
+    said = replace(before, known_in=known_in)
+    for photo in PHOTOS[:2]:
+        said.read(photo)
+    assert [name for name in looked_at if name.endswith(".jpg")] == [PHOTOS[0].name]
+
+
+def test_what_is_known_in_one_photo_goes_before_what_is_known_in_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    used: dict[str, object] = {}
+
+    def find(path: Path, **options: object) -> Reading:
+        used[path.name] = options["known"]
+        return Reading(path, "show")
+
+    monkeypatch.setattr(reader, "read_bench_photo", find)
+    board, paper = KnownBoard(width_mm=140.0), KnownPaper("a4")
+    for name in ("a_show.jpg", "b_show.jpg"):
+        (tmp_path / name).write_bytes(b"")
+    photos_to_boards([tmp_path], thickness_mm=27.0, known=paper, known_in={"b_show.jpg": board})
+    assert used == {"a_show.jpg": paper, "b_show.jpg": board}

@@ -35,6 +35,8 @@ _ROUGH_RMS_PX = 0.5
 _ROUGH_NOISE_PX = 0.05
 _LENSES_N = 41  # tried between the bounds of k1, to start near the best
 _ODD_RISE_MM = 1.5
+LAY_OR_SAY = "Lay the printed sheet flat and fully in view, or say which paper or board size to go by."
+"""What to do about a photo without scale."""
 SHEET_OR_BOARDS = (
     "The sheet disagrees with the boards' own straight edges and square ends: it may lean, curl or be "
     "printed longer one way. Lay it flat where you said, check its 100 mm line, and take the photo again."
@@ -79,10 +81,7 @@ def fit_camera(
     Raises PhotoError when there is no sheet, or it is seen too sharply from the side.
     """
     if not sheets:
-        raise PhotoError(
-            f"No reference sheet was found in {photo.name}.",
-            "Lay the printed sheet flat and fully in view, or say which paper or board size to go by.",
-        )
+        raise no_sheet(photo)
     by_size = sorted(sheets, key=lambda s: -len(s.corners_px))
     height, width = photo.rgb.shape[:2]
     problem, best = _fit_roughly(tuple(by_size), (width / 2, height / 2), focal_prior(photo))
@@ -96,6 +95,11 @@ def fit_camera(
     if boards and (np.abs(solved.x[problem.rises_from :]) > _ODD_RISE_MM).any():
         fit = replace(fit, notes=(*fit.notes, SHEET_OR_BOARDS))
     return fit
+
+
+def no_sheet(photo: Photo) -> PhotoError:
+    """The error for a photo in which nothing gives the scale."""
+    return PhotoError(f"No reference sheet was found in {photo.name}.", LAY_OR_SAY)
 
 
 @lru_cache(maxsize=8)

@@ -19,7 +19,7 @@ from grainmatch.geometry import (
     polygon_mask,
 )
 from grainmatch.model import Bench, Light, Photo, Sheet, TypedBoard
-from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera
+from grainmatch.photo.camera import USUAL_FOCAL_FRAC, CameraFit, fit_camera, no_sheet
 from grainmatch.photo.edges import trace_boards
 from grainmatch.photo.expected import ExpectedBoards
 from grainmatch.photo.faint import find_faint_sheets
@@ -32,6 +32,9 @@ from grainmatch.photo.square import find_ends, rectangle_corners
 SheetOn = Literal["bench", "boards"]
 THICKNESS_MM = (2.0, 300.0)
 THICKNESS_SIGMA_MM = 0.2  # as a caliper gives it
+# Own choices: less holds no board from end to end; coarser, a board a hand wide is 20 pixels.
+_LEAST_SPAN_MM = 150.0
+_LEAST_PX_PER_MM = 0.2
 
 
 @dataclass(frozen=True)
@@ -88,10 +91,7 @@ def fit_bench(
             )
         words = f"a plain {'A4' if known.paper == 'a4' else 'Letter'} sheet"
         return _bench_from_fit(photo, (paper,), fit_camera((paper,), photo), thickness_mm, lift_mm, words)
-    raise PhotoError(
-        f"No reference sheet was found in {photo.name}.",
-        "Lay the printed sheet flat and fully in view, or say which paper or board size to go by.",
-    )
+    raise no_sheet(photo)
 
 
 def fit_bench_from_board(bench: Bench, outlines_px: Sequence[Points], known: KnownBoard) -> Bench:
@@ -109,9 +109,24 @@ def _fit_typed(bench: Bench, outlines_px: Sequence[Points], typed: TypedBoard) -
     boards = _see_boards(bench, outlines_px)
     middles = boards.ends.corners_px.mean(axis=1)
     place = int(np.argmin(np.hypot(*(middles - typed.at_px).T)))
+    _check_span(bench.photo, boards.ends.corners_px[place], typed)
     fit = fit_to_boards(bench.photo, boards, place=place, typed_mm=(typed.length_mm, typed.width_mm))
     fitted = _bench_from_fit(bench.photo, (), fit, bench.face_height_mm, 0.0, "a board's typed size")
     return replace(fitted, typed=typed)
+
+
+def _check_span(photo: Photo, corners_px: Points, typed: TypedBoard) -> None:
+    """Raise UsageError for a typed size of a board (4, 2) by which the photo would show what none can."""
+    a, b, c, d = corners_px
+    seen_px = (np.hypot(*(b + c - a - d)) / 2, np.hypot(*(c + d - a - b)) / 2)
+    for typed_mm, size_px in zip((typed.length_mm, typed.width_mm), seen_px, strict=True):
+        if typed_mm is None:
+            continue
+        advice = "Check the size, its unit and the board's number."
+        if max(photo.rgb.shape[:2]) / size_px * typed_mm < _LEAST_SPAN_MM:
+            raise UsageError(f"By the typed size {photo.name} shows too little for a board.", advice)
+        if size_px / typed_mm < _LEAST_PX_PER_MM:
+            raise UsageError(f"By the typed size {photo.name} shows far more than a bench.", advice)
 
 
 def _see_boards(bench: Bench, outlines_px: Sequence[Points]) -> ExpectedBoards:

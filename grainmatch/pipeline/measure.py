@@ -199,7 +199,7 @@ def read_bench_photo(
     shows = tell_what_it_shows(path.stem)
     try:
         photo = read_photo(path)
-        bench = scale_photo(photo, thickness_mm, sheet_on, known)
+        bench = _scale_named(photo, path, shows, thickness_mm, sheet_on, known)
         if shows == "ends" or (
             shows == "unsaid" and is_ends_photo(bench, thickness_mm=thickness_mm, sheet_on=sheet_on)
         ):
@@ -207,6 +207,33 @@ def read_bench_photo(
         return _read_faces(path, shows, bench, thickness_mm, corrections)
     except GrainmatchError as error:
         return Reading(path, shows, failure=Failure(path.name, error.message, error.advice))
+
+
+def _scale_named(
+    photo: Photo,
+    path: Path,
+    shows: Shows,
+    thickness_mm: float,
+    sheet_on: SheetOn,
+    known: KnownScale | str | None,
+) -> Bench:
+    """As `scale_photo`, but by no typed size that a photo of this name does not show whole."""
+    if isinstance(known, KnownBoard):
+        if shows == "ends":
+            return _scale_without(photo, thickness_mm, sheet_on, "A board's size cannot be seen from its end")
+        if known.length_mm and PART.search(path.stem.lower()):
+            return _scale_without(photo, thickness_mm, sheet_on, "A part of a board does not show its length")
+    return scale_photo(photo, thickness_mm, sheet_on, known)
+
+
+def _scale_without(photo: Photo, thickness_mm: float, sheet_on: SheetOn, why: str) -> Bench:
+    """The bench by the sheets alone; when there is none, the error says why the typed size is no help."""
+    with suppress(PhotoError):
+        return scale_photo(photo, thickness_mm, sheet_on)
+    raise PhotoError(
+        f"{why}, so it gives no scale in {photo.name}.",
+        "Lay the printed sheet, or a plain A4 or Letter sheet, beside them and take the photo again.",
+    )
 
 
 def _read_ends(path: Path, bench: Bench, thickness_mm: float, sheet_on: SheetOn) -> Reading:

@@ -38,6 +38,7 @@ def photos_to_boards(
     sheet_on: SheetOn = "bench",
     species: str = "",
     known: KnownScale | str | None = None,
+    known_in: Mapping[str, KnownScale] = MappingProxyType({}),
     corrections: Mapping[str, Sequence[Correction]] = MappingProxyType({}),
     progress: Progress | None = None,
     cache: ReadingCache | None = None,
@@ -48,9 +49,11 @@ def photos_to_boards(
     paths: photos, or folders of photos. What a photo shows is told by `show`, `back` or `ends` in its
     file name, else by what is in it. Boards are numbered over all show photos in the order given.
     Photos named `NAME_part1`, `NAME_part2` ... show stretches of the same long boards and are joined.
-    A photo that cannot be used becomes a Failure and the others go on. corrections: what the user
-    changed, by photo file name. cache: readings kept from earlier runs, None to read every photo anew.
-    processes: how many photos to read at a time, each in a process of its own when above 1.
+    A photo that cannot be used becomes a Failure and the others go on. known: what gives the scale in
+    photos without a reference sheet; known_in: the same for single photos, by file name, which goes first.
+    corrections: what the user changed, by photo file name. cache: readings kept from earlier runs, None to
+    read every photo anew. processes: how many photos to read at a time, each in a process of its own when
+    above 1.
     Raises UsageError for an impossible thickness, WoodError for an unknown species, PhotoError when no
     photo is named.
     """
@@ -60,7 +63,7 @@ def photos_to_boards(
     if not photos:
         raise PhotoError("There is no photo to measure.", "Name a photo, or a folder with photos in it.")
 
-    reader = Reader(thickness_mm, sheet_on, known, corrections, cache)
+    reader = Reader(thickness_mm, sheet_on, known, corrections, cache, known_in)
     readings: list[Reading] = []
     for reading in _read_all(photos, reader, processes):
         readings.append(reading)
@@ -84,7 +87,8 @@ def _read_all(photos: Sequence[Path], reader: Reader, processes: int) -> Iterato
     if processes < 2 or len(fresh) < 2:
         yield from map(reader.read, photos)
         return
-    reader = replace(reader, corrections=dict(reader.corrections))  # a read-only view cannot travel
+    # A read-only view cannot travel.
+    reader = replace(reader, corrections=dict(reader.corrections), known_in=dict(reader.known_in))
     with _somewhere_to_keep(reader) as keeping, hire_workers(min(processes, len(fresh))) as do:
         # Photos of ends hold many small pieces and take longest: whoever has one should not start last.
         in_turn = sorted(fresh, key=lambda path: tell_what_it_shows(path.stem) != "ends")

@@ -6,7 +6,7 @@ The two steps are kept apart, so that the faces of a photo may be read side by s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from grainmatch.board.correct import Correction
@@ -28,13 +28,17 @@ _KINDS = (
 
 @dataclass(frozen=True)
 class Reader:
-    """What every photo of a pile is read with, and where readings are kept. corrections: by file name."""
+    """What every photo of a pile is read with, and where readings are kept.
+
+    corrections, known_in: by file name; what is known in one photo goes before what is known in all.
+    """
 
     thickness_mm: float
     sheet_on: SheetOn
     known: KnownScale | str | None
     corrections: Mapping[str, Sequence[Correction]]
     cache: ReadingCache | None
+    known_in: Mapping[str, KnownScale] = field(default_factory=dict)
 
     def is_kept(self, path: Path) -> bool:
         """Whether the boards in this photo were found before."""
@@ -70,8 +74,12 @@ class Reader:
 
     def _key(self, path: Path) -> str | None:
         corrections = tuple(self.corrections.get(path.name, ()))
+        known = self._known(path)
         cache = self.cache
-        return cache.key(path, self.thickness_mm, self.sheet_on, self.known, corrections) if cache else None
+        return cache.key(path, self.thickness_mm, self.sheet_on, known, corrections) if cache else None
+
+    def _known(self, path: Path) -> KnownScale | str | None:
+        return self.known_in.get(path.name, self.known)
 
     def _find_kept(self, path: Path, key: str | None) -> Reading | None:
         kept = self.cache.find(key, _KINDS) if self.cache and key else None
@@ -85,7 +93,7 @@ class Reader:
             path,
             thickness_mm=self.thickness_mm,
             sheet_on=self.sheet_on,
-            known=self.known,
+            known=self._known(path),
             corrections=tuple(self.corrections.get(path.name, ())),
         )
         if self.cache and key:

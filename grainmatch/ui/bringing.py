@@ -8,12 +8,13 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from grainmatch.board.correct import correction_from_data
-from grainmatch.errors import BoardError, StoreError
+from grainmatch.errors import BoardError, StoreError, UsageError
 from grainmatch.face.edits import edits_from_data
 from grainmatch.model import Base, Wishes
 from grainmatch.report.record import layout_from_json
 from grainmatch.store import Shop, read_archive
 from grainmatch.store.records import LayoutKind
+from grainmatch.ui.scales import scale_from_data
 
 _Words = Annotated[str, Field(max_length=2000)]
 _SizeMm = Annotated[float, Field(gt=0, le=100_000)]
@@ -51,6 +52,7 @@ class _Details(_Part):
     proposed_from: _Words = ""
     boards: dict[str, _SaidOfBoard] = {}
     drawn: dict[str, list[dict[str, Any]]] = {}
+    scales: dict[str, dict[str, Any]] = {}
 
 
 def bring_in(shop: Shop, data: bytes) -> str:
@@ -64,9 +66,16 @@ def check_details(details: dict[str, Any]) -> None:
         checked = _Details.model_validate(details)
         for correction in (c for made in checked.drawn.values() for c in made):
             correction_from_data(correction)
+        for scale in checked.scales.values():
+            scale_from_data(scale)
         for said in checked.boards.values():
             for marks in said.marks.values():
                 edits_from_data(marks)
+    except UsageError as error:
+        raise StoreError(
+            "The job file goes by a paper or a board's size that is none.",
+            "Export the job again where it came from.",
+        ) from error
     except BoardError as error:
         raise StoreError(
             "The job file holds an outline or a mark drawn by hand that is none.",

@@ -20,6 +20,7 @@ from grainmatch.ui.door import show_phone_link
 from grainmatch.ui.guide import show_guide
 from grainmatch.ui.measuring import continue_measuring, show_progress, start_measuring
 from grainmatch.ui.outlines import keep_drawn
+from grainmatch.ui.scale_choice import show_scale
 from grainmatch.ui.ways import show_way
 from grainmatch.units import format_length, parse_length_mm
 
@@ -125,6 +126,7 @@ def _show_photo(job: Job, photo: JobPhoto) -> None:
     st.caption(_STATE_WORDS[photo.state])
     if photo.note:
         st.warning(desk.plain(photo.note))
+    show_scale(job, photo)
     roles = dict(job.details.get("roles", {}))
     role = st.selectbox(
         "Shows",

@@ -24,6 +24,7 @@ from grainmatch.ui.carrying import carry_marks
 from grainmatch.ui.naming import Row, name_boards
 from grainmatch.ui.outlines import read_drawn
 from grainmatch.ui.pricing import remember_features
+from grainmatch.ui.scales import read_scales
 
 if TYPE_CHECKING:
     from grainmatch.pipeline.gather import Measured
@@ -156,6 +157,7 @@ def _measure_photos(shop: Shop, job_id: str, photos: list[JobPhoto], report: Pro
             thickness_mm=float(job.details.get("thickness_mm", 27.0)),
             sheet_on=job.details.get("sheet_on", "bench"),
             species=str(job.details.get("species", "")),
+            known_in=read_scales(job, names),
             corrections=read_drawn(job, names),
             progress=report,
             cache=usual_cache(),

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from PIL import Image
 from skimage.color import deltaE_ciede2000
 
 from grainmatch.colour import linear_to_lab, linear_to_srgb, srgb_to_linear
@@ -32,6 +34,7 @@ from grainmatch.photo.pose import (
 from grainmatch.photo.rectify import frame_face, rectify_face
 from grainmatch.photo.sheet import PAPER_MM
 from grainmatch.photo.square import rectangle_corners
+from grainmatch.pipeline.measure import read_bench_photo
 from grainmatch.synth import SheetPlace, SynthScene, aim_camera, draw_scene, grow_board
 
 THICK_MM = 27.0
@@ -288,6 +291,37 @@ def test_the_typed_board_keeps_its_size_when_outlines_are_seen_better(scene: Syn
     for outline in scene.outlines_px:
         assert sizes_mm(refined, outline) == pytest.approx(sizes_mm(again, outline), rel=1e-5)
     assert sizes_mm(refined, scene.outlines_px[0])[0] == pytest.approx(scene.boards[0].length_mm, abs=1)
+
+
+@pytest.mark.parametrize(
+    "known",
+    [
+        KnownBoard(length_mm=1.0),  # metres typed as millimetres
+        KnownBoard(length_mm=100_000.0),
+        KnownBoard(width_mm=3_000.0),  # a length typed as the width
+        KnownBoard(length_mm=1e-9),
+    ],
+)
+def test_a_typed_size_that_no_board_in_the_photo_can_have_is_refused(
+    scene: SynthScene, known: KnownBoard
+) -> None:
+    guess = guess_bench(scene.photo, thickness_mm=THICK_MM)
+    with pytest.raises(UsageError, match="By the typed size"):
+        fit_bench_from_board(guess, scene.outlines_px, known)
+
+
+def test_a_typed_size_gives_no_scale_where_it_does_not_show(tmp_path: Path) -> None:
+    """Neither from the ends of boards, nor a length from a part of them; a width is seen in a part too."""
+    words = {}
+    for name in ("left_ends.png", "pile_part1.png"):
+        Image.new("RGB", (320, 240), (90, 90, 90)).save(tmp_path / name)
+        for known in (KnownBoard(length_mm=1900.0), KnownBoard(width_mm=140.0)):
+            reading = read_bench_photo(tmp_path / name, thickness_mm=THICK_MM, known=known)
+            assert reading.failure is not None
+            words[name, known.length_mm is None] = reading.failure.message
+    assert all("from its end" in words["left_ends.png", by_width] for by_width in (False, True))
+    assert "does not show its length" in words["pile_part1.png", False]
+    assert words["pile_part1.png", True].startswith("No boards were found")
 
 
 def test_a_guess_says_that_it_is_one(scene: SynthScene) -> None:
