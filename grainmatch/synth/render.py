@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from grainmatch.colour import SRGB8_TO_LINEAR
 from grainmatch.geometry import Camera, Points, plane_to_pixels, project, undistort
 from grainmatch.synth.bench import PAPER_MM, BenchKind, bench_tile, draw_sheet
+from grainmatch.synth.slot import seen_light
 
 Field = NDArray[np.floating[Any]]
 Image = NDArray[np.float32]
@@ -23,7 +24,9 @@ Surface = Callable[[Field, Field, Field, float, str], Image]
 face that lies up; plane is "top", "side" or "end"."""
 
 _TILE_PX = 512
-_SIDE_SHADE = np.float32(0.55)  # upright sides get about half the light of faces lying up
+_END_SHADE = np.float32(0.55)  # upright ends, which stand free, get about half the light of faces lying up
+_LEAST_SLANT = 1e-3  # of a sight straight down
+_GAP_PLACES, _LEAST_GAP_MM, _OPEN_MM = 33, 0.01, 3000.0
 
 
 @dataclass(frozen=True)
@@ -79,7 +82,7 @@ def render(
     image *= _shadow(slabs, camera, size_px)[..., None]
     for slab in slabs:
         for box in _boxes(slab, camera, size_px):
-            _paint_sides(image, camera, slab, box)
+            _paint_sides(image, camera, slab, box, [other for other in slabs if other is not slab])
     for slab in slabs:
         for box in _boxes(slab, camera, size_px):
             _paint_top(image, camera, slab, box)
@@ -184,8 +187,11 @@ def _paint_top(image: Image, camera: Camera, slab: Slab, box: Box) -> None:
     _blend(image, box, part, colour, cover[part])
 
 
-def _paint_sides(image: Image, camera: Camera, slab: Slab, box: Box) -> None:
-    """The upright sides and ends the camera sees, painted under the top's edge by two pixels."""
+def _paint_sides(image: Image, camera: Camera, slab: Slab, box: Box, others: Sequence[Slab]) -> None:
+    """The upright sides and ends the camera sees, painted under the top's edge by two pixels.
+
+    Sides across a gap from others lie in its dusk.
+    """
     eye = -camera.rotation.T @ camera.translation_mm
     eye_along, eye_across = (float(v) for v in slab.to_own(eye[0], eye[1]))
     top, foot = (slab.to_own(*p) for p in _rays(camera, box, [slab.height_mm, 0.0]))
@@ -207,9 +213,13 @@ def _paint_sides(image: Image, camera: Camera, slab: Slab, box: Box) -> None:
         if part is None:
             continue
         below = np.clip(share[part], -1, 2) * slab.height_mm
-        plane = "side" if name in ("upper", "lower") else "end"
-        colour = slab.surface(along[part], across[part], below, 1.0, plane) * _SIDE_SHADE
-        _blend(image, box, part, colour, cover[part])
+        if name in ("left", "right"):
+            colour = slab.surface(along[part], across[part], below, 1.0, "end") * _END_SHADE
+        else:
+            px = np.hypot(down, right)[part]
+            light = _side_light(slab, name, others, eye, along[part], share[part], px)
+            colour = slab.surface(along[part], across[part], below, 1.0, "side") * light[..., None]
+        _blend(image, box, part, colour.astype(np.float32), cover[part])
 
 
 def _side_share(
@@ -237,6 +247,41 @@ def _side_share(
     for _ in range(3):  # the edge bends slowly, so fixed-point steps settle at once
         share = (slab.edges(top[0] + (foot[0] - top[0]) * share)[pick] - top[1]) / step
     return share
+
+
+def _side_light(
+    slab: Slab, name: str, others: Sequence[Slab], eye_mm: Points, along: Field, share: Field, px: Field
+) -> Field:
+    """Light on a long side at pixels, averaged over as much of the height as each one takes up (px, a share).
+
+    Of a gap too narrow to be resolved only as much counts as is seen past the board across it.
+    """
+    gap, edge_mm = _gap_beside(slab, name, others)
+    gap = np.interp(along, np.linspace(0, slab.length_mm, len(gap)), gap)
+    slant = abs(float(slab.to_own(eye_mm[0], eye_mm[1])[1]) - edge_mm) / (abs(eye_mm[2]) - slab.height_mm)
+    deepest = gap / max(slant, _LEAST_SLANT)
+    return seen_light(gap, np.minimum(share - px / 2, deepest), np.minimum(share + px / 2, deepest))
+
+
+def _gap_beside(slab: Slab, name: str, others: Sequence[Slab]) -> tuple[Field, float]:
+    """How far off the next board is along a long side, as a share of the height, and where that side is, mm.
+
+    Where there is none the gap is as good as open.
+    """
+    x = np.linspace(0, slab.length_mm, _GAP_PLACES)
+    edge = slab.edges(x)[name == "lower"]
+    place = slab.to_bench(np.column_stack([x, edge]))
+    gap_mm = np.full(len(x), _OPEN_MM)
+    for other in others:
+        _, centre = slab.to_own(*np.array(other.centre_mm))
+        if (centre > edge.mean()) != (name == "lower"):
+            continue
+        there, across = other.to_own(place[:, 0], place[:, 1])
+        upper, lower = other.edges(there)
+        apart = np.maximum(upper - across, across - lower)
+        beside = (there >= 0) & (there <= other.length_mm)
+        gap_mm = np.where(beside, np.clip(apart, _LEAST_GAP_MM, gap_mm), gap_mm)
+    return gap_mm / slab.height_mm, float(edge.mean())
 
 
 def _paint_bench(camera: Camera, size_px: tuple[int, int], kind: BenchKind, seed: int) -> Image:
