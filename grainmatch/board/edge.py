@@ -16,9 +16,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from grainmatch.board.border import (
     BLOCKS,
@@ -35,6 +33,7 @@ from grainmatch.board.border import (
 )
 from grainmatch.board.frame import look_along
 from grainmatch.board.seamline import place_seam
+from grainmatch.board.steps import StepPlaces, find_misfits, fit_shape
 from grainmatch.board.valleys import OUT_OF_REACH, agree_on_shift, find_minimum
 from grainmatch.geometry import Points
 from grainmatch.model import Bench, Mask
@@ -50,7 +49,6 @@ CLIP_SIGMA = 12.0
 """Steepest change a pixel, in sigmas of the face's own figure, with which one station can speak."""
 LEAST_FIGURE = 0.012
 """Change of light a pixel, as a share, below which a figure is noise."""
-NO_GAP_PX = 0.3
 FAR_STEP_PX = 5.0
 """Steps nearer to each other than the one are one step; farther apart than the other they are placed one by
 one."""
@@ -58,21 +56,19 @@ AGREED_WITHIN_PX = 1.25
 LEAST_TOLD = 0.35
 """How near to the curve that fits all of them single stations are placed, and what share of them must be for
 their places to count."""
-RIDGE = 1e-3
-"""What keeps free levels from running away where a window holds one of them."""
 MERGED_PX = 2.5
 """Steps so near to each other may have been found as one."""
 SURE_SHARE = 0.5
 """How much nearer to the bench's colour than to the wood's what is plainly bench looks."""
 PLAIN_SHARE = 0.5
-LEAST_READ_PX = 2.0
-"""Change of light, as a share of the edge's, with which another line is plain; how far to both sides of a
-step light is read at the least."""
+"""Change of light, as a share of the edge's, with which another line is plain."""
 UNLIKE_WOOD = 0.8
 FAR_PLAINER = 4.0
 """By how much log light may differ between colours on a bench before it is no wood's, and how many times
 plainer than the edge a side's foot tells the edge's place better than the edge itself (own choices)."""
-BLURS_PX = (0.45, 0.7, 1.0, 1.4, 2.0)
+LEAST_FADE_PX, GAP_OVER_SIDE = 0.3, (1.0, 2.0, 4.0)
+"""The shortest way in which a side's light may fade, and how many times wider than its side shows a gap may
+be, as tried."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -336,7 +332,7 @@ def _is_bench(strip: Strip, line: Line, side_px: float, *, inward: bool = False,
 
 
 def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
-    """Station by station least squares of blurred steps with free levels, near the chosen line."""
+    """Station by station the place near the chosen line where blurred steps fit the light best."""
     gap_px, kind = steps.gap_px, steps.kind
     far = (gap_px > FAR_STEP_PX) | (kind == "foot")
     back = gap_px if kind == "foot" else np.zeros_like(gap_px)
@@ -348,8 +344,9 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     close = float(median(gap)) if kind == "side" else 0.0
     close = close if close < MERGED_PX else 0.0
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
-    blur = np.full(len(start), _fit_blur(strip, start, shifts, gap, clear))
-    cost = _misfits(strip, start, shifts, gap, blur, np.arange(len(start)), clear)
+    places = StepPlaces(strip.plain, strip.t_px, start, shifts, gap, clear)
+    shape = fit_shape(places, strip.seen, _fades_px(strip, gap_px) if kind == "side" else ())
+    cost = find_misfits(places, np.arange(len(start)), np.full(len(start), shape.blur_px), shape)
     agreed, doubt = agree_on_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX
     place, least, bend = find_minimum(shifts, np.where(near, cost, OUT_OF_REACH))
@@ -362,81 +359,8 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     return EdgeFind(offset, kind, weight, doubt)
 
 
-def _fit_blur(strip: Strip, start_px: Floats, shifts: Floats, gap_px: Floats, clear_px: Floats) -> float:
-    """How far the photo smears the steps, px, from a few of the stations."""
-    few = np.flatnonzero(strip.seen)[:: max(1, int(strip.seen.sum()) // 21)]
-    tried = np.repeat(BLURS_PX, len(few))
-    misfits = _misfits(strip, start_px, shifts, gap_px, tried, np.tile(few, len(BLURS_PX)), clear_px)
-    blur, lowest = BLURS_PX[0], np.inf
-    leasts = median(misfits.min(axis=1).reshape(len(BLURS_PX), -1), axis=1)
-    for each, least in zip(BLURS_PX, leasts, strict=True):
-        if least < 0.97 * lowest:
-            blur, lowest = each, least
-        elif least > lowest:
-            break  # the misfit has one valley
-    return blur
-
-
-def _misfits(
-    strip: Strip,
-    start_px: Floats,
-    shifts: Floats,
-    gap_px: Floats,
-    blur_px: Floats,
-    stations: NDArray[np.intp],
-    clear_px: Floats,
-) -> Floats:
-    """Mean squared rest (k, shifts) of blurred steps at start + shift (and gap_px on), levels free.
-
-    Only for the stations listed (k,), each with a blur of its own; the same samples serve all shifts, which
-    are evenly spaced. Light is read no nearer than its blur to other lines, clear_px (2, stations) inward and
-    outward.
-    """
-    start_px, gap_px = start_px[stations], gap_px[stations]
-    reach = 2.5 + blur_px + float(np.abs(shifts).max())
-    base = start_px - reach
-    n = min(int(np.ceil((2 * reach + gap_px).max() / STEP_PX)) + 1, len(strip.t_px))
-    first = ((base - strip.t_px[0]) / STEP_PX).astype(int).clip(0, len(strip.t_px) - n)
-    index = first[:, None] + np.arange(n)
-    t = strip.t_px[index] - start_px[:, None]
-    inward, outward = np.minimum(np.maximum(clear_px[:, stations] - 1.5 * blur_px, LEAST_READ_PX), reach)
-    within = (t >= -inward[:, None]) & (t <= (gap_px + outward)[:, None])
-    y = (strip.plain[stations[:, None], index] * within[:, :, None]).astype(np.float64)
-    use = within[:, None, :].astype(np.float64)
-    basis = [use, _steps(t, shifts, blur_px) * use]
-    if gap_px.max() >= NO_GAP_PX:
-        basis.append(_steps(t - gap_px[:, None], shifts, blur_px) * use)
-    rests = (y**2).sum(axis=(1, 2))[:, None] - _explained(basis, y)
-    return np.asarray(np.maximum(rests, 0) / np.maximum(within.sum(axis=1), 1)[:, None])
-
-
-def _steps(t_px: Floats, shifts: Floats, blur_px: Floats) -> Floats:
-    """Steps (stations, shifts, n) at t_px (stations, n), each shift moving them on, blurred by each station's
-    blur_px (stations,).
-
-    Samples are a whole number of shifts apart, so a step is looked up once for all of them.
-    """
-    ratio, n, k = round(STEP_PX / (shifts[1] - shifts[0])), t_px.shape[1], len(shifts)
-    fine = np.arange(1 - k, (n - 1) * ratio + 1) * (STEP_PX / ratio) - shifts[0]
-    step = ndtr((t_px[:, :1] + fine) / blur_px[:, None])
-    return sliding_window_view(step, (n - 1) * ratio + 1, axis=1)[:, ::-1, ::ratio]
-
-
-def _explained(basis: list[Floats], y: Floats) -> Floats:
-    """Sum of squares (stations, shifts) of y (stations, n, 3) that bases (stations, shifts or 1, n) explain.
-
-    Least squares with a little ridge, by elimination of so few unknowns for all stations and shifts at once.
-    """
-    right = [b @ y for b in basis]
-    gram = [[np.einsum("skn,skn->sk", p, q) for q in basis[: i + 1]] for i, p in enumerate(basis)]
-    explained = np.zeros(right[-1].shape[:2])
-    for i, row in enumerate(gram):
-        row[i] = row[i] + RIDGE
-    for i in range(len(basis)):
-        explained += np.einsum("skc,skc->sk", right[i], right[i]) / gram[i][i]
-        for j in range(i + 1, len(basis)):
-            share = gram[j][i] / gram[i][i]
-            for k in range(j, len(basis)):
-                gram[k][j] = gram[k][j] - share * gram[k][i]
-            right[j] = right[j] - share[..., None] * right[i]
-    return explained
+def _fades_px(strip: Strip, gap_px: Floats) -> tuple[float, ...]:
+    """In what lengths a side's light may fade: by the slant as far on as the gap is wide, which is as far as
+    the next line that shows, or farther when that is the side's foot."""
+    least = float(np.maximum(strip.slant * median(gap_px), LEAST_FADE_PX))
+    return tuple(least * times for times in GAP_OVER_SIDE)
