@@ -11,7 +11,7 @@ from grainmatch.ui.proposing import asked_size, propose, read_wishes
 from grainmatch.ui.stock import Stock
 from grainmatch.ui.workroom import Reporter, Work, Workroom, measure_job
 
-_UNFINISHED = ("waiting", "measuring")
+UNFINISHED = ("waiting", "measuring")
 
 
 @st.cache_resource(show_spinner=False)
@@ -37,7 +37,7 @@ def continue_measuring(job_id: str) -> None:
     work = workroom().work_on(job_id)
     if work is not None and (work.busy or work.state == "failed"):
         return
-    if any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id)):
+    if any(p.state in UNFINISHED for p in desk.the_shop().list_photos(job_id)):
         start_measuring(job_id)
 
 
@@ -61,7 +61,7 @@ def show_waiting_photos(job_id: str) -> bool:
     """Have the photos that wait measured and show how far it is, for a page that needs boards and has none.
     False when none waits."""
     continue_measuring(job_id)
-    waits = any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id))
+    waits = any(p.state in UNFINISHED for p in desk.the_shop().list_photos(job_id))
     if waits:
         _show_waiting(job_id)
     else:
@@ -72,7 +72,7 @@ def show_waiting_photos(job_id: str) -> bool:
 @st.fragment(run_every=1.0)
 def _show_waiting(job_id: str) -> None:
     shop = desk.the_shop()
-    if shop.list_boards(job_id) or all(p.state not in _UNFINISHED for p in shop.list_photos(job_id)):
+    if shop.list_boards(job_id) or all(p.state not in UNFINISHED for p in shop.list_photos(job_id)):
         st.rerun(scope="app")
     work = show_progress(job_id)
     if work is None or work.state != "failed":
@@ -89,7 +89,7 @@ def show_progress(job_id: str) -> Work | None:
     elif work.state == "failed":
         st.error(desk.plain(work.fault), icon=":material/error:")
         if st.button("Try again", key=f"again_{job_id}"):
-            if any(p.state in _UNFINISHED for p in desk.the_shop().list_photos(job_id)):
+            if any(p.state in UNFINISHED for p in desk.the_shop().list_photos(job_id)):
                 start_measuring(job_id)
             else:
                 start_proposing(job_id)

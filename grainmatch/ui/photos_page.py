@@ -18,7 +18,7 @@ from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
 from grainmatch.ui.door import show_phone_link
 from grainmatch.ui.guide import show_guide
-from grainmatch.ui.measuring import continue_measuring, show_progress, start_measuring
+from grainmatch.ui.measuring import UNFINISHED, continue_measuring, show_progress, start_measuring
 from grainmatch.ui.outlines import keep_drawn
 from grainmatch.ui.scale_choice import show_scale
 from grainmatch.ui.ways import show_way
@@ -103,8 +103,10 @@ def _show_needs(job: Job) -> None:
 def _show_live(job_id: str) -> None:
     """The photos, looked up every two seconds so that those from another browser appear by themselves."""
     job, photos = desk.the_shop().read_job(job_id), desk.the_shop().list_photos(job_id)
-    show_progress(job_id)
+    work = show_progress(job_id)
     continue_measuring(job_id)
+    if work is not None and work.state == "failed" and not any(p.state in UNFINISHED for p in photos):
+        show_way("proposals", "Ask for another size of top")  # the photos are done, what failed came after
     if not photos:
         st.info("No photos yet. Add some above; those of the demo job show how they should look.")
         show_way("jobs", "Find the demo job among the jobs")

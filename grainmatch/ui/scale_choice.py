@@ -45,7 +45,13 @@ def show_scale(job: Job, photo: JobPhoto) -> None:
     )
     with desk.in_words():
         wanted = _ask(photo, way, said)
-        if wanted != said and st.button(_button_words(wanted), key=f"go_by_{photo.sha256}", type="primary"):
+        pressed = wanted != said and st.button(
+            _button_words(wanted),
+            key=f"go_by_{photo.sha256}",
+            type="primary",
+            disabled=photo.state == "measuring",  # what is said meanwhile would come too late
+        )
+        if pressed:
             keep_scale(desk.the_shop(), job, photo.sha256, wanted)
             start_measuring(job.id)
             st.rerun(scope="app")
@@ -66,7 +72,7 @@ def _ask(photo: JobPhoto, way: str, said: KnownScale | None) -> KnownScale | Non
     now = said if isinstance(said, KnownBoard) else None
     now_mm = (now.length_mm if way == "length" else now.width_mm) if now else None
     typed = st.text_input(
-        "It is long" if way == "length" else "It is wide",
+        "Its length" if way == "length" else "Its width",
         "" if now_mm is None else desk.length(now_mm, decimals=1),
         placeholder=_EXAMPLES[way][desk.units()],
         key=f"scale_size_{way}_{photo.sha256}",

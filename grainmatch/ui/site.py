@@ -43,14 +43,24 @@ def show_site(*, open_on: str = "proposals") -> None:
     st.html("<style>@media (pointer:coarse){[data-testid=stExpandSidebarButton]{min-height:44px}}</style>")
     pages = {
         name: st.Page(
-            show, title=WAYS[name].title, icon=WAYS[name].icon, url_path=name, default=name == open_on
+            show,
+            title=WAYS[name].title,
+            icon=WAYS[name].icon,
+            url_path="first" if name == open_on else name,
+            default=name == open_on,
         )
         for name, show in _SHOW.items()
     }
     st.session_state["pages"] = pages
+
+    def go_to_first() -> None:
+        st.switch_page(pages[open_on], query_params=st.query_params.to_dict())
+
+    # The first page is served at / alone; who types its name, as for the others, is led there.
+    typed = st.Page(go_to_first, title=WAYS[open_on].title, url_path=open_on, visibility="hidden")
     admitted = may_enter()
     # The page that was asked for is found out before the passcode is, so that it opens afterwards.
-    page = st.navigation(list(pages.values()), position="top" if admitted else "hidden")
+    page = st.navigation([*pages.values(), typed], position="top" if admitted else "hidden")
     if not admitted:
         ask_passcode()
         return

@@ -157,8 +157,10 @@ def test_from_the_demo_job_to_a_saved_layout(laptop: Any, tmp_path: Path) -> Non
     home = tmp_path / "home"
     with serving(home) as server:
         view = Page(laptop)
-        view.page.goto(server.url)
+        view.page.goto(f"{server.url}/proposals?job=gone")  # typed by its name, like every other page
         view.page.get_by_text("Kitchen table (demo)").wait_for()
+        assert view.page.url == f"{server.url}/?job=gone"
+        assert not view.page.get_by_text("Page not found").count()
         save = view.page.get_by_role("button", name="Save this one").first
         save.wait_for(timeout=150_000)
         save.click()

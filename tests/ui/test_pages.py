@@ -305,6 +305,22 @@ def test_uploaded_photos_are_kept_measured_and_one_bad_one_stops_nothing(
     assert "Two boards look alike." in words(open_page("boards"))
 
 
+def test_a_top_too_long_for_the_boards_leads_from_the_photos_to_where_it_is_asked(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, samples: Path
+) -> None:
+    monkeypatch.setattr("grainmatch.pipeline.pile.photos_to_boards", FakeMeasuring())
+    job = shop.add_job("Long", {"thickness_mm": 27.0, "top_mm": [5000.0, 300.0]})
+    shop.write_setting("last_job", job.id)
+    shop.add_photo(job.id, "show.jpg", (samples / "demo_ends_left.jpg").read_bytes())
+    app, end_s = open_page("photos"), time.monotonic() + PATIENCE_S
+    while not app.error and time.monotonic() < end_s:
+        assert "Ask for another size of top" not in [link.proto.label for link in app.get("page_link")]
+        time.sleep(0.1)
+        app.run()
+    assert "No board is 5000 mm long" in app.error[0].value
+    assert "Ask for another size of top" in [link.proto.label for link in app.get("page_link")]
+
+
 @pytest.mark.parametrize("name", ["boards", "proposals"])
 def test_a_page_that_needs_boards_has_waiting_photos_measured(
     shop: Shop, monkeypatch: pytest.MonkeyPatch, samples: Path, name: str
