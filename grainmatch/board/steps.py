@@ -40,7 +40,7 @@ neighbouring samples share a figure (own estimates)."""
 LOST = 0.8
 """How much of the light at its mouth a gap loses far down, where walls throw some to each other (own
 estimate)."""
-FINE_PX, LEAST_T_PX, MOST_T_PX = 0.05, -16.0, 48.0
+FINE_PX, LEAST_T_PX, MOST_T_PX = 0.1, -12.0, 24.0
 """How finely, and from where to where, light that fades is drawn up."""
 
 
@@ -82,7 +82,7 @@ def fit_shape(places: StepPlaces, seen: Mask, fades_px: tuple[float, ...] = ()) 
     face = places.plain[:, : max(4, len(places.t_px) // 6)].reshape(-1, 3).mean(axis=0)
     hold = SAMPLES_ALIKE * lowest / (WOODS_DIFFER**2 * float(face @ face))
     # Taken for even, a side that fades looks blurred.
-    blurs = tuple(blur for blur in BLURS_PX if blur <= even.blur_px)[-3:]
+    blurs = tuple(blur for blur in BLURS_PX if blur <= even.blur_px)[-2:]
     for fade in fades_px:
         shape, least = _fit_blur(places, few, blurs, StepShape(0.0, fade, hold))
         if least < KEEP_EVEN * lowest:
