@@ -82,7 +82,7 @@ def fit_shape(places: StepPlaces, seen: Mask, fades_px: tuple[float, ...] = ()) 
     face = places.plain[:, : max(4, len(places.t_px) // 6)].reshape(-1, 3).mean(axis=0)
     hold = SAMPLES_ALIKE * lowest / (WOODS_DIFFER**2 * float(face @ face))
     # Taken for even, a side that fades looks blurred.
-    blurs = tuple(blur for blur in BLURS_PX if blur <= even.blur_px)[-2:]
+    blurs = tuple(blur for blur in BLURS_PX if blur <= even.blur_px)[-3:]
     for fade in fades_px:
         shape, least = _fit_blur(places, few, blurs, StepShape(0.0, fade, hold))
         if least < KEEP_EVEN * lowest:
