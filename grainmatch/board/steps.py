@@ -146,7 +146,7 @@ def _fading(t_px: Floats, shifts: Floats, blur_px: Floats, fade_px: float) -> Fl
 
     A place d gap widths down sees 1 - d / sqrt(1 + d^2) of the sky that the wall's top sees (`slot_light`).
     """
-    at = np.arange(LEAST_T_PX, MOST_T_PX, FINE_PX)
+    at = np.arange(LEAST_T_PX, MOST_T_PX, FINE_PX) + FINE_PX / 2  # none of them on the step itself
     light = np.where(at > 0, 1 - LOST * at / np.hypot(at, fade_px), 0.0)
     smeared = {blur: gaussian_filter1d(light, blur / FINE_PX, mode="nearest") for blur in np.unique(blur_px)}
 

@@ -55,7 +55,8 @@ def test_light_that_fades_is_known_and_no_longer_draws_the_edge_outward() -> Non
     even, fades = fit_shape(places, SEEN), fit_shape(places, SEEN, (SLANT * GAP * HEIGHT_PX,))
     assert np.isinf(even.fade_px)
     assert np.isfinite(fades.fade_px)
-    assert _placed(places, even) > TRUE_PX + 0.15
+    assert _placed(places, even) > TRUE_PX + 0.5
+    # A seventh of that is left: walls throw each other more light near the mouth than the formula has it.
     assert _placed(places, fades) == pytest.approx(TRUE_PX, abs=0.1)
 
 
