@@ -64,8 +64,8 @@ class StepPlaces:
 @dataclass(frozen=True)
 class StepShape:
     """blur_px: how far the photo smears steps. fade_px: how far beyond the first one light has lost 0.7 of
-    what it loses in all; infinite when it stays even. hold: what it costs that a side's wood differs from its
-    face's."""
+    what it loses in all; infinite when it stays even. hold: the ridge on how far
+    a side's level is off that of its face's wood, in units of plain light squared."""
 
     blur_px: float
     fade_px: float = np.inf
@@ -124,6 +124,8 @@ def find_misfits(places: StepPlaces, stations: NDArray[np.intp], blur_px: Floats
     step = _steps(t, shifts, blur_px)
     basis, ridges = [use, step * use], [RIDGE] * 3
     if shape.fade_px < np.inf:
+        # A side of the face's own wood is expected; how far it is off is held, or the fading side would pass
+        # for a rim of face.
         side = _fading(t, shifts, blur_px, shape.fade_px) * use
         basis, ridges[1] = [(1 - step) * use + WALL_LIGHT * side, side], shape.hold
     if gap_px.max() >= NO_GAP_PX:
