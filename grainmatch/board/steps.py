@@ -64,8 +64,8 @@ class StepPlaces:
 @dataclass(frozen=True)
 class StepShape:
     """blur_px: how far the photo smears steps. fade_px: how far beyond the first one light has lost 0.7 of
-    what it loses in all; infinite when it stays even. hold: the ridge on how far
-    a side's level is off that of its face's wood, in units of plain light squared."""
+    what it loses in all; infinite when it stays even. hold: the ridge on how far a
+    side's level is off that of its face's wood, the figure's variance over that of such differences."""
 
     blur_px: float
     fade_px: float = np.inf
