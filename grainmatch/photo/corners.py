@@ -198,16 +198,21 @@ class CornersProblem:
         """Derivatives of places (n, 3) as seen, x and y in turn: by the state's camera (2 n, 8), by the place
         (2 n, 3). by_turn: see `_turn_slopes`."""
         camera = self.camera(state)
-        f, (cx, cy), turn, shift = camera.focal_px, camera.centre_px, camera.rotation, camera.translation_mm
-        k, lens = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]]), np.array([camera.k1, 0.0, 0.0, 0.0])
-        seen = cv2.projectPoints(places_mm, cv2.Rodrigues(turn)[0], shift, k, lens)
-        by = np.asarray(seen[1], dtype=np.float64)  # turn (3), shift (3), focal x, y, centre (2), k1, ...
-        moved = np.tensordot(places_mm, by_turn, axes=(1, 2)).transpose(0, 2, 1)  # (n, 3, 5)
-        turning = (by[:, 3:6].reshape(-1, 2, 3) @ moved).reshape(-1, 5)
-        by_camera = np.column_stack([turning, by[:, 3:6] * (1, 1, f / self.focal_px)])
-        by_camera[:, 0] += f * (by[:, 6] + by[:, 7]) + by[:, 5] * shift[2]
-        by_camera[:, 1] += by[:, 10]
-        return by_camera, by[:, 3:6] @ turn
+        f, k1, turn = camera.focal_px, camera.k1, camera.rotation
+        in_view = turn @ places_mm.T + camera.translation_mm[:, None]
+        xy, n = (in_view[:2] / in_view[2]).T, len(places_mm)
+        squared = (xy**2).sum(axis=1)[:, None]
+        bent = 1 + k1 * squared
+        sees = np.empty((n, 2, 3))  # the picture's x and y by the place in view
+        sees[:, :, :2] = 2 * k1 * xy[:, :, None] * xy[:, None] + bent[..., None] * np.eye(2)
+        sees[:, :, 2] = -(bent + 2 * k1 * squared) * xy
+        sees *= (f / in_view[2])[:, None, None]
+        by_camera = np.empty((n, 2, 8))
+        by_camera[..., :5] = sees @ (by_turn @ places_mm.T).transpose(2, 1, 0)
+        by_camera[..., 5:] = sees * (1, 1, f / self.focal_px)
+        by_camera[..., 0] += f * bent * xy + sees[..., 2] * camera.translation_mm[2]
+        by_camera[..., 1] += f * squared * xy
+        return by_camera.reshape(-1, 8), (sees @ turn).reshape(-1, 3)
 
     def _corner_slopes(self, state: Floats, by_turn: Floats) -> Floats:
         """Derivatives (corners' x and y, state) of `misfit_px`."""
