@@ -137,9 +137,19 @@ def subdue_figure(light: Field, t_px: Floats, wood_until_px: float) -> Field:
 
 
 def find_edge(
-    strip: Strip, *, least_t_px: float, most_t_px: float, touching: bool = False, curved: bool = True
+    strip: Strip,
+    *,
+    least_t_px: float,
+    most_t_px: float,
+    touching: bool = False,
+    curved: bool = True,
+    fading: bool = True,
 ) -> EdgeFind:
-    """The face's edge in a strip, between least_t_px and most_t_px of the rough one."""
+    """The face's edge in a strip, between least_t_px and most_t_px of the rough one.
+
+    fading: whether a side's light may fade; to try takes as long as all else, and moves an edge by tenths of
+    a pixel.
+    """
     unseen = EdgeFind(np.full(len(strip.light), np.nan), "unseen", np.ones(len(strip.light)))
     if touching:
         seam = place_seam(strip.light, strip.t_px, strip.seen, strip.slant)
@@ -147,7 +157,7 @@ def find_edge(
             return unseen
         return EdgeFind(seam.offset_px, seam.kind, unseen.weight, seam.sigma_px, seam.gap_px)
     found = _find_line(strip, least_t_px, most_t_px, curved)
-    return unseen if found is None else _fit_steps(strip, found)
+    return unseen if found is None else _fit_steps(strip, found, fading)
 
 
 # --- which line is the edge --------------------------------------------------------------------
@@ -331,7 +341,7 @@ def _is_bench(strip: Strip, line: Line, side_px: float, *, inward: bool = False,
 # --- where exactly ------------------------------------------------------------------------------
 
 
-def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
+def _fit_steps(strip: Strip, steps: _Steps, fading: bool) -> EdgeFind:
     """Station by station the place near the chosen line where blurred steps fit the light best."""
     gap_px, kind = steps.gap_px, steps.kind
     far = (gap_px > FAR_STEP_PX) | (kind == "foot")
@@ -345,7 +355,7 @@ def _fit_steps(strip: Strip, steps: _Steps) -> EdgeFind:
     close = close if close < MERGED_PX else 0.0
     shifts = np.arange(-2.0 - close, 2.01, 0.25)
     places = StepPlaces(strip.plain, strip.t_px, start, shifts, gap, clear)
-    shape = fit_shape(places, strip.seen, _fades_px(strip, gap_px) if kind == "side" else ())
+    shape = fit_shape(places, strip.seen, _fades_px(strip, gap_px) if fading and kind == "side" else ())
     cost = find_misfits(places, np.arange(len(start)), np.full(len(start), shape.blur_px), shape)
     agreed, doubt = agree_on_shift(cost, shifts, strip.seen)
     near = np.abs(shifts[None, :] - agreed[:, None]) <= AGREED_WITHIN_PX

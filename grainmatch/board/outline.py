@@ -158,7 +158,9 @@ def _refine_edge(
     bare = backdrop.bench_light(centre_px) / median(face, axis=0)
     plain = subdue_figure(light, t, -inward)
     strip = Strip(light, t, side_px, bare, _uncovered(places, outward, rough.hidden_mm), plain, slant)
-    found = find_edge(strip, least_t_px=-inward, most_t_px=reach_px, touching=touching, curved=along)
+    found = find_edge(
+        strip, least_t_px=-inward, most_t_px=reach_px, touching=touching, curved=along, fading=not first
+    )
     middle = s.mean(axis=1)
     poly, sigma = _fit_poly(
         middle,

@@ -153,7 +153,10 @@ def _fading(t_px: Floats, shifts: Floats, blur_px: Floats, fade_px: float) -> Fl
     smeared = {blur: gaussian_filter1d(light, blur / FINE_PX, mode="nearest") for blur in np.unique(blur_px)}
 
     def look_up(t: Floats) -> Floats:
-        return np.array([np.interp(row, at, smeared[blur]) for row, blur in zip(t, blur_px, strict=True)])
+        out = np.empty_like(t)
+        for blur, along in smeared.items():
+            out[blur_px == blur] = np.interp(t[blur_px == blur], at, along)
+        return out
 
     return _windows(t_px, shifts, look_up)
 
