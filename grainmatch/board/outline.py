@@ -238,10 +238,10 @@ def _fit_poly(
     w = (np.abs(rest) < max(4 * median(np.abs(rest)), 0.3)).astype(float)
     c, cover = _tukey(a, y, w, told)
     if order == 2:
-        straight = _tukey(a[:, 1:], y, w, told)
         # A curve has to earn its place, and be seen at both ends: else they swing.
         at_ends = good[: len(good) // 4].mean(), good[-(len(good) // 4) :].mean()
         if abs(c[0]) < max(0.15, 5 * np.sqrt(cover[0, 0])) or min(at_ends) < LEAST_CURVED:
+            straight = _tukey(a[:, 1:], y, w, told)
             c = np.concatenate([[0.0], straight[0]])
             cover = np.pad(straight[1], ((1, 0), (1, 0)))
     ends = np.vander([(lo - centre) / half, (hi - centre) / half], order + 1)

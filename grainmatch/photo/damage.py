@@ -51,8 +51,8 @@ def _block_steps(rgb: Rgb) -> NDArray[np.float32] | None:
     if width < samples_n or rows_n < 4:
         return None
     columns = np.arange(samples_n) * width // samples_n
-    slim = (rgb if width == samples_n else rgb[:, columns]).astype(np.int16)
-    near = [slim[_BLOCK_PX + k :: _BLOCK_PX][:rows_n] for k in (-3, -2, 1, 2)]
+    slim = rgb if width == samples_n else rgb[:, columns]
+    near = [slim[_BLOCK_PX + k :: _BLOCK_PX][:rows_n].astype(np.int16) for k in (-3, -2, 1, 2)]
     step = near[2] + near[3] - near[0] - near[1]
     red, green, blue = (step[..., k].astype(np.float32) / 2 for k in range(3))
     luma = _LUMA[0] * red + _LUMA[1] * green + _LUMA[2] * blue
