@@ -20,6 +20,7 @@ CLASS_LIMITS_SG = (0.45, 0.60)
 """Where light ends and dense begins, in specific gravity at 12 % (own choice; the guide names no number)."""
 WIDEST_SPACING_MM = 300.0
 FIRST_FROM_END_MM = 50.0
+NO_CLAMPS = "There are no clamps at hand: borrow some, or wedge the boards between fixed stops."
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,8 @@ def plan_clamps(
     """Clamps for a glue-up whose seams are pressed over length_mm, starting from_mm along the panel.
 
     to_seam_mm: from the clamp's pad to the nearest seam. As many clamps as the spread, the force and the rule
-    of thumb ask for, as far as there are that many; what falls short is said in words.
+    of thumb ask for, as far as there are that many, and one when there are none; what falls short is said in
+    words.
     """
     area_mm2 = length_mm * thickness_mm
     pressed = pressed_length_mm(to_seam_mm=to_seam_mm, head_mm=head_mm, caul_mm=caul_mm)
@@ -93,8 +95,15 @@ def plan_clamps(
         warnings=(
             *_spread_warning(count, by_spread, length_mm, to_seam_mm, head_mm),
             *_force_warning(count, by_force, pressure, wanted_mpa),
-        ),
+        )
+        if clamps_n
+        else (NO_CLAMPS,),
     )
+
+
+def count_words(clamps_n: int) -> str:
+    """`1 clamp`, `5 clamps`."""
+    return f"{clamps_n} clamp{'' if clamps_n == 1 else 's'}"
 
 
 def place_clamps(*, length_mm: float, count: int) -> tuple[tuple[float, ...], float]:
@@ -122,8 +131,8 @@ def _spread_warning(
         return ()
     caul = max(0.0, (length_mm / count - head_mm) / 2 - to_seam_mm)
     return (
-        f"{count} clamps leave parts of the seam without pressure ({by_spread} reach all of it): borrow more "
-        f"or put stiff battens at least {math.ceil(caul)} mm wide between clamps and edges.",
+        f"Parts of the seam stay without pressure from {count_words(count)} ({by_spread} reach all of it): "
+        f"borrow more or put stiff battens at least {math.ceil(caul)} mm wide between clamps and edges.",
     )
 
 
@@ -132,7 +141,9 @@ def _force_warning(
 ) -> tuple[str, ...]:
     if pressure >= wanted[0] - 1e-9:
         return ()
+    low, high = wanted
     return (
-        f"{count} clamps bring {pressure:.1f} MPa where {wanted[0]:.1f} to {wanted[1]:.1f} are asked for "
-        f"({by_force} would do): the edges must meet without pressing, or use more or stronger clamps.",
+        f"The seam gets {pressure:.1f} MPa from {count_words(count)} where {low:.1f} to {high:.1f} MPa are "
+        f"asked for ({by_force} would do): the edges must meet without pressing, or use more or stronger "
+        "clamps.",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from grainmatch.glueup.clamps import ClampSet, plan_clamps, pressure_for_mpa
+from grainmatch.glueup.clamps import ClampSet, count_words, plan_clamps, pressure_for_mpa
 from grainmatch.glueup.glue import (
     CLAMPED_MIN,
     JOINT_WITHIN_H,
@@ -17,9 +17,9 @@ from grainmatch.glueup.glue import (
     predict_work_min,
 )
 from grainmatch.glueup.stages import Parts, StageLimits, choose_rounds
-from grainmatch.glueup.trim import ROUGH_END_MM
+from grainmatch.glueup.trim import rough_ends
 from grainmatch.model import Board, EdgeMark, GlueUp, Layout, Stage, Tools
-from grainmatch.panel import PlacedTop, place_top
+from grainmatch.panel import place_top
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room, check_moisture
 from grainmatch.wood.top import LaidBoard, lay_boards
 
@@ -51,9 +51,8 @@ def plan_glueup(
     board or one ripped to nothing, WoodError for an unknown wood.
     """
     laid = lay_boards(layout, boards, room=room)
-    placed = place_top(layout, boards)
-    ends = _rough_ends(placed)
-    shop = _Work(laid, ends, tools)
+    ends = rough_ends(place_top(layout, boards))
+    shop = _Work(laid, [ends[b.board_id] for b in laid], tools)
     limits = StageLimits(shop.fits, tools.planer_width_mm, tools.lift_kg * tools.people_n)
     rounds = choose_rounds(
         [b.width_mm for b in laid], [shop.weight_kg((k,)) for k in range(len(laid))], limits
@@ -142,7 +141,7 @@ class _Work:
             open_min=self.tools.open_min,
             clamped_min=CLAMPED_MIN,
             steps=_stage_steps(len(parts), len(seams), clamps, last=last),
-            warnings=(*clamps.warnings, *self._stage_warnings(width, weight, work, len(clamps.clamps), last)),
+            warnings=(*clamps.warnings, *self._stage_warnings(width, weight, work, last=last)),
         )
 
     def _seams(self, parts: Parts) -> tuple[int, ...]:
@@ -174,9 +173,7 @@ class _Work:
         lengths = tuple(self._seam_length_mm(s) for s in self._seams(parts))
         return predict_work_min(seam_lengths_mm=lengths, clamps_n=clamps_n, people_n=self.tools.people_n)
 
-    def _stage_warnings(
-        self, width: float, weight: float, work: float, clamps_n: int, last: bool
-    ) -> list[str]:
+    def _stage_warnings(self, width: float, weight: float, work: float, *, last: bool) -> list[str]:
         tools, warnings = self.tools, []
         if work > tools.open_min:
             warnings.append(
@@ -187,10 +184,6 @@ class _Work:
             warnings.append(
                 f"The panel is {width:.0f} mm wide, the clamps reach {tools.clamp_reach_mm:.0f} mm."
             )
-        if clamps_n > tools.clamps_n:
-            warnings.append(
-                "There are no clamps at hand: borrow some, or wedge the boards between fixed stops."
-            )
         if weight > tools.lift_kg * tools.people_n:
             warnings.append(f"The panel weighs about {weight:.0f} kg: get a second pair of hands.")
         if tools.planer_width_mm is not None and width > tools.planer_width_mm and not last:
@@ -199,17 +192,6 @@ class _Work:
                 "level the boards with care."
             )
         return warnings
-
-
-def _rough_ends(placed: PlacedTop) -> list[tuple[float, float]]:
-    """Panel x of each board's ends once cut to rough length."""
-    left, right = placed.cut.left_mm - ROUGH_END_MM, placed.cut.right_mm + ROUGH_END_MM
-    ends = [(max(b.box.left_mm, left), min(b.box.right_mm, right)) for b in placed.boards]
-    # a board slid wholly beside the cut keeps its own ends; the trim plan warns of it
-    return [
-        e if e[1] > e[0] else (b.box.left_mm, b.box.right_mm)
-        for e, b in zip(ends, placed.boards, strict=True)
-    ]
 
 
 def _mark_edges(layout: Layout) -> tuple[EdgeMark, ...]:
@@ -240,10 +222,10 @@ def _stage_steps(parts_n: int, seams_n: int, clamps: ClampSet, *, last: bool) ->
     seams = "seam" if seams_n == 1 else f"{seams_n} seams"
     under = sum(not c.over for c in clamps.clamps)
     return (
-        f"Lay the {parts_n} parts dry on {under} clamps, show faces up, and close them: "
+        f"Lay the {parts_n} parts dry on {count_words(under)}, show faces up, and close them: "
         f"no gap over {LARGEST_GAP_MM} mm.",
         f"Open, spread glue on the {seams}, close, level the boards from the middle outwards.",
-        "Tighten in the order of the numbers, under and over in turn, until beads of glue stand all along.",
+        "Tighten in the order of the numbers, from the middle outwards, until beads of glue stand all along.",
         "Do not slacken a clamp once glue has come out.",
         f"Leave {CLAMPED_MIN:.0f} min in the clamps, then lay the panel with air on both faces; "
         + (

@@ -65,7 +65,7 @@ def plan_trim(
     placed = place_top(layout, boards, top_mm=top_mm)
     wanted = top_mm or layout.top_mm
     trims = tuple(_trim_board(item, placed, wanted) for item in placed.boards)
-    rough = {item.board.id: _rough_ends(item, placed) for item in placed.boards}
+    rough = rough_ends(placed)
     used = {item.board.id for item in placed.boards}
     spare = [piece for item in placed.boards for piece in _spare_of(item, placed, rough[item.board.id])]
     spare += [_whole(board) for board in boards if board.id not in used]
@@ -100,10 +100,19 @@ def _trim_board(item: PlacedBoard, placed: PlacedTop, wanted: tuple[float, float
     )
 
 
-def _rough_ends(item: PlacedBoard, placed: PlacedTop) -> tuple[float, float]:
-    """Panel x of the two cuts before gluing; the board's own ends where little would come off."""
+def rough_ends(placed: PlacedTop) -> dict[str, tuple[float, float]]:
+    """Panel x of each board's two ends when it is glued, by board id.
+
+    Cut to rough length first, ROUGH_END_MM beyond the cut lines; the board's own ends where it does not reach
+    so far, and where it was slid wholly beside the cut.
+    """
     left, right = placed.cut.left_mm - ROUGH_END_MM, placed.cut.right_mm + ROUGH_END_MM
-    return max(left, item.box.left_mm), min(right, item.box.right_mm)
+    ends = {}
+    for item in placed.boards:
+        own = item.box.left_mm, item.box.right_mm
+        cut = max(left, own[0]), min(right, own[1])
+        ends[item.board.id] = cut if cut[1] > cut[0] else own
+    return ends
 
 
 def _spare_of(item: PlacedBoard, placed: PlacedTop, rough: tuple[float, float]) -> list[SparePiece]:
@@ -162,16 +171,16 @@ def _marks_in_top(placed: PlacedTop, marks: Marks) -> list[str]:
             continue
         for mark in marks.get((item.board.id, side), ()):
             x0, y0, x1, y1 = _box_in_panel(item, face, mark)
-            if x1 > left and x0 < right and y1 > top and y0 < bottom:
+            if y1 > y0 and x1 > left and x0 < right and y1 > top and y0 < bottom:
                 found.append(
                     f"Board {item.board.id}: {mark.kind} {x1 - x0:.0f} x {y1 - y0:.0f} mm,"
-                    f" {x0 - left:.0f} mm from the top's left end."
+                    f" {max(x0 - left, 0.0):.0f} mm from the top's left end."
                 )
     return found
 
 
 def _box_in_panel(item: PlacedBoard, face: Face, mark: Mark) -> tuple[float, float, float, float]:
-    """The mark's box in panel mm: left, top, right, bottom."""
+    """The mark's box in panel mm: left, top, right, bottom; without height where it is ripped off."""
     points = np.asarray(mark.outline_mm, dtype=np.float64)
     upper, lower = face.upper_edge_mm, face.lower_edge_mm
     middle = (
@@ -190,12 +199,7 @@ def _box_in_panel(item: PlacedBoard, face: Face, mark: Mark) -> tuple[float, flo
 def _size_warnings(
     placed: PlacedTop, trims: Sequence[BoardTrim], wanted: tuple[float, float] | None
 ) -> list[str]:
-    warnings = [
-        f"Board {trim.board_id} falls {-min(trim.left_mm, trim.right_mm):.0f} mm short of the"
-        f" {'left' if trim.left_mm < trim.right_mm else 'right'} cut: slide it, or make the top shorter."
-        for trim in trims
-        if min(trim.left_mm, trim.right_mm) < -SHORT_MM
-    ]
+    warnings = [_short_words(trim) for trim in trims if min(trim.left_mm, trim.right_mm) < -SHORT_MM]
     if wanted is not None and placed.panel.width_mm < wanted[1] - SHORT_MM:
         warnings.append(
             f"The boards make {placed.panel.width_mm:.0f} mm of the {wanted[1]:.0f} mm asked for:"
@@ -207,3 +211,12 @@ def _size_warnings(
             f"Thickness runs from {thin:.1f} to {thick:.1f} mm: plane all boards alike before gluing."
         )
     return warnings
+
+
+def _short_words(trim: BoardTrim) -> str:
+    """Which cuts a board does not reach, and what helps: sliding, where it is long enough."""
+    short = {end: -off for end, off in (("left", trim.left_mm), ("right", trim.right_mm)) if off < -SHORT_MM}
+    falls = " and ".join(f"{mm:.0f} mm short of the {end} cut" for end, mm in short.items())
+    enough = trim.left_mm + trim.right_mm >= -SHORT_MM
+    help_ = "slide it, or make the top shorter" if enough else "take a longer board, or make the top shorter"
+    return f"Board {trim.board_id} falls {falls}: {help_}."

@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from grainmatch.glueup.clamps import (
+    NO_CLAMPS,
     PRESSURE_MPA,
     count_clamps,
     place_clamps,
@@ -19,6 +20,7 @@ from grainmatch.glueup.glue import (
     predict_glue_g,
     predict_work_min,
 )
+from grainmatch.report.measures import restate
 from grainmatch.wood.species import find_species, read_species_table
 
 PSI = 0.006894757  # MPa, NIST SP 811
@@ -89,12 +91,21 @@ def test_too_few_clamps_are_said_so() -> None:
     spread, force = plan.warnings
     assert "(13 reach all of it)" in spread  # 1750 / (25 + 120) = 12.07
     assert "147 mm wide" in spread  # (1750 / 4 - 25) / 2 - 60
-    assert "0.4 MPa" in force
+    assert "gets 0.4 MPa from 4 clamps where 1.4 to 2.1 MPa are asked for" in force
+    assert restate(force, "in").count("psi") == 2
     caul = plan_clamps(
         length_mm=1750, thickness_mm=27, to_seam_mm=60, wanted_mpa=(1.4, 2.1), clamps_n=4,
         clamp_force_n=5000, head_mm=25, caul_mm=147,
     )  # fmt: skip
     assert len(caul.warnings) == 1
+
+
+def test_without_clamps_the_plan_says_so_and_no_more() -> None:
+    plan = plan_clamps(
+        length_mm=1750, thickness_mm=27, to_seam_mm=60, wanted_mpa=(1.0, 1.4), clamps_n=0,
+        clamp_force_n=5000, head_mm=25,
+    )  # fmt: skip
+    assert plan.warnings == (NO_CLAMPS,)
 
 
 @given(st.floats(100, 4000), st.integers(2, 30))

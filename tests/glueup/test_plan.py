@@ -89,6 +89,13 @@ def test_every_seam_is_glued_once_and_panels_grow_from_what_exists(widths, open_
     assert list(ready) == [tuple(f"b{k}" for k in range(len(widths)))]
 
 
+def test_a_single_clamp_is_spoken_of_as_one() -> None:
+    for clamps_n in (1, 2):  # of two, one stands under the boards
+        (stage,) = plan([110.0] * 2, Tools(clamps_n=clamps_n)).stages
+        assert stage.steps[0].startswith("Lay the 2 parts dry on 1 clamp, show faces up")
+        assert "1 clamps" not in " ".join((*stage.steps, *stage.warnings))
+
+
 def test_neighbours_are_jointed_with_opposite_faces_to_the_fence() -> None:
     marks = plan([110.0] * 5).edge_marks
     assert [m.show_face_in for m in marks] == [True, False, True, False, True]

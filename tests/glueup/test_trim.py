@@ -15,6 +15,10 @@ from tests.wood.boards import make_board, make_layout
 THREE = [make_board(i, width_mm=150) for i in "abc"]
 
 
+def box_mark(x: float, y: float, *, length: float = 10, width: float = 8) -> Mark:
+    return Mark("knot", np.array([[x, y], [x + length, y], [x + length, y + width], [x, y + width]]))
+
+
 def test_cut_is_centred_and_losses_add_up() -> None:
     plan = plan_trim(make_layout(*"abc", slide_mm={"b": 30.0}), THREE, (1700.0, 430.0))
     assert plan.panel_mm == (1880, 450)
@@ -93,10 +97,7 @@ def test_turned_and_flipped_boards_leave_the_other_end_and_edge() -> None:
 
 
 def test_marks_left_in_the_top_are_named() -> None:
-    def mark(x: float, y: float) -> Mark:
-        return Mark("knot", np.array([[x, y], [x + 10, y], [x + 10, y + 8], [x, y + 8]]))
-
-    marks = {("a", "A"): [mark(900, 70), mark(20, 70)], ("b", "B"): [mark(900, 70)]}
+    marks = {("a", "A"): [box_mark(900, 70), box_mark(20, 70)], ("b", "B"): [box_mark(900, 70)]}
     plan = plan_trim(make_layout(*"abc", turn="a"), THREE, (1700.0, 430.0), marks=marks)  # type: ignore[arg-type]
     (words,) = plan.marks_left_in
     # turned: a knot 900 to 910 mm from the board's left end lies 940 mm from the panel's and 865 mm
@@ -114,3 +115,37 @@ def test_edges_and_corners_have_plain_names() -> None:
 def test_impossible_size_is_refused(size: tuple[float, float]) -> None:
     with pytest.raises(LayoutError):
         plan_trim(make_layout(*"abc"), THREE, size)
+
+
+def test_a_mark_that_is_ripped_off_does_not_stay_in_the_top() -> None:
+    marks = {("b", "A"): [box_mark(900, 5)]}
+    whole, ripped = (
+        plan_trim(make_layout(*"abc", rip_mm=rip), THREE, (1700.0, 400.0), marks=marks)  # type: ignore[arg-type]
+        for rip in ({}, {"b": (30.0, 0.0)})
+    )
+    assert len(whole.marks_left_in) == 1
+    assert ripped.marks_left_in == ()
+
+
+def test_a_mark_across_the_cut_begins_at_the_tops_end() -> None:
+    marks = {("b", "A"): [box_mark(70, 50, length=20)]}  # the cut is at 75
+    plan = plan_trim(make_layout(*"abc"), THREE, (1700.0, 400.0), marks=marks)  # type: ignore[arg-type]
+    assert plan.marks_left_in == ("Board b: knot 20 x 8 mm, 0 mm from the top's left end.",)
+
+
+def test_a_board_short_at_both_ends_is_not_told_to_slide() -> None:
+    boards = [*THREE[:2], replace(THREE[2], length_mm=1600.0)]
+    (words,) = plan_trim(make_layout(*"abc"), boards, (1700.0, 400.0)).warnings
+    assert words == (
+        "Board c falls 50 mm short of the left cut and 50 mm short of the right cut: take a longer board, or "
+        "make the top shorter."
+    )
+    (slid,) = plan_trim(make_layout(*"abc", slide_mm={"c": -90.0}), THREE, (1700.0, 400.0)).warnings
+    assert slid == "Board c falls 15 mm short of the right cut: slide it, or make the top shorter."
+
+
+def test_a_board_slid_beside_the_top_keeps_its_own_ends() -> None:
+    plan = plan_trim(make_layout(*"abc", slide_mm={"b": 2500.0}), THREE, (1700.0, 400.0))
+    assert plan.rough_mm["b"] == (2500, 4350)
+    assert all(end > start for start, end in plan.rough_mm.values())
+    assert all(0 <= p.from_left_mm <= 1850 - p.length_mm for p in plan.spare)
