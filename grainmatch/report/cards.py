@@ -12,18 +12,22 @@ from functools import partial
 import numpy as np
 import segno
 
-from grainmatch.model import Board, Mark, Pose
+from grainmatch.model import Mark, Pose
 from grainmatch.panel import PlacedBoard, PlacedTop
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, new_page, wrap
+from grainmatch.report.pdf import text_width_mm
 from grainmatch.report.pinup import planing_of, triangle_corners
-from grainmatch.report.place import FaceFeatures, board_name, rip_at_ends, rip_words, slide_words
+from grainmatch.report.place import SAME_MM, FaceFeatures, board_name, rip_at_ends, rip_words, slide_words
 from grainmatch.report.top import draw_strip
 from grainmatch.units import LengthUnits, format_length
 
 LengthWords = Callable[..., str]
 _COLUMNS, _ROWS = 2, 4
 _PX_PER_MM = 8.0
+_NUMBER_MM = 14.0
+_NAME_ROOM_MM = 34.0
+"""Longer names are written smaller: `turned end for end` and the layout's number stand beside them."""
 _QR_MM = 23.0
 _QUIET_MODULES = 4  # ISO/IEC 18004: a light margin four modules wide
 _MODULE_PX = 8  # ITU-T T.81: JPEG codes blocks of 8 x 8
@@ -65,9 +69,9 @@ def draw_card(
     card.line(frame, width_mm=0.15, colour=GREY, dash_mm=2.0, layer="cut here")
     pose, pad = item.placement.pose, 3.0
     name = board_name(item.board.id)
-    number_mm = 14.0 if len(name) <= 3 else 42.0 / len(name)
+    number_mm = min(_NUMBER_MM, _NAME_ROOM_MM / text_width_mm(name, 1.0, bold=True))
     card.text((pad, pad + 6), name, number_mm, bold=True)
-    x = pad + 0.62 * number_mm * len(name) + 2
+    x = pad + text_width_mm(name, number_mm, bold=True) + 2
     card.text((x, pad + 3.5), f"face {pose.side_up} up", 4.2, bold=True)
     if pose.turned:
         card.turn_arrow((x + 2.4, pad + 9.6), 2.0, width_mm=0.5)
@@ -155,7 +159,7 @@ def card_lines(
     lines = [
         _place_words(placed, item),
         f"{words(board.length_mm, decimals=0)} long, {words(board.thickness_mm)} thick, "
-        f"{_width_words(board, words)} wide.",
+        f"{_width_words(item, words)}.",
         _saw_words(item, units),
         f"Slide from centred: {slide_words(item.placement.pose.slide_mm, units)}.",
     ]
@@ -181,13 +185,20 @@ def _saw_words(item: PlacedBoard, units: LengthUnits) -> str:
     return f"Rip to {width}: off the upper edge {upper}, off the lower edge {lower}{ends}."
 
 
-def _width_words(board: Board, words: LengthWords) -> str:
-    ends = words(board.start_width_mm), words(board.end_width_mm)
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+def _width_words(item: PlacedBoard, words: LengthWords) -> str:
+    """Width before ripping; at either end as the board lies where a saw would notice."""
+    left, right = item.board.start_width_mm, item.board.end_width_mm
+    if abs(left - right) < SAME_MM:
+        return f"{words((left + right) / 2)} wide"
+    if item.placement.pose.turned:
+        left, right = right, left
+    return f"{words(left)} wide at the left end, {words(right)} at the right one"
 
 
 def _place_words(placed: PlacedTop, item: PlacedBoard) -> str:
     k, n = item.place, len(placed.boards)
+    if n == 1:
+        return "The only board."
     above = f"above it board {board_name(placed.boards[k - 2].board.id)}" if k > 1 else ""
     below = f"below it board {board_name(placed.boards[k].board.id)}" if k < n else ""
     edge = ", at the upper edge" if k == 1 else ", at the lower edge" if k == n else " from the upper edge"

@@ -12,7 +12,7 @@ from grainmatch.units import LengthUnits, format_length
 
 _COLUMNS = [
     ("Fastener", 20), ("From the upper edge", 20), ("Hold", 12), ("Slot, across the boards", 22),
-    ("Or round hole", 16), ("Screw from the slot's outer end", 28),
+    ("Or round hole", 16), ("Gap, screw to the slot's outer end", 28),
 ]  # fmt: skip
 _WOOD = (233, 212, 182)
 

@@ -13,6 +13,7 @@ from grainmatch.report.page import (
     Paper,
     Stamp,
     bullets,
+    fit_columns,
     new_page,
     paragraph,
     table,
@@ -61,9 +62,11 @@ class Flow:
             self.y = bullets(self.pages[-1], (MARGIN_MM, self.y), self.width_mm, [item], size_mm=size_mm)
 
     def table(self, shares: Sequence[tuple[str, float]], rows: Sequence[Sequence[str]]) -> None:
-        """A table whose columns share the width as given; long ones go on with a new heading row."""
+        """A table whose columns share the width as given, or as their words need it; long ones go on with a
+        new heading row."""
         whole = sum(share for _, share in shares)
         columns = [Column(heading, self.width_mm * share / whole) for heading, share in shares]
+        columns = fit_columns(columns, rows)
         self.reserve(2 * _ROW_MM + 1)
         left = list(rows)
         while True:

@@ -35,7 +35,7 @@ def flow_movement(flow: Flow, placed: PlacedTop, year: TopYear, *, units: Length
     """A figure of the end of the top a season, a table, and what the figures rest on."""
     flow.heading("Movement over the year", keep_mm=60)
     flow.paragraph(_summary(year, units), size_mm=3.1)
-    scale = (flow.width_mm - 4) / (1.02 * max(float(s.across_mm[-1]) for s in year.seasons))
+    scale = min(1.0, (flow.width_mm - 4) / (1.02 * max(float(s.across_mm[-1]) for s in year.seasons)))
     worst = max(float(np.abs(_upright(s)).max()) for s in year.seasons)
     exaggeration = _exaggeration(worst, scale)
     flow.paragraph(_figure_words(scale, exaggeration), size_mm=3.0)
@@ -158,5 +158,8 @@ def _row(season: SeasonShape, year: TopYear, units: LengthUnits) -> list[str]:
 
 
 def _range_words(movement: Movement, units: LengthUnits) -> str:
+    """The way is told beside it; both ways where boards of unlike moisture may move against each other."""
+    if movement.low_mm < 0 < movement.high_mm:
+        return f"{_change_words(movement.low_mm, units)} to {_change_words(movement.high_mm, units)}"
     low, high = sorted((abs(movement.low_mm), abs(movement.high_mm)))
     return f"{fine_length(low, units)} to {fine_length(high, units)}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -115,6 +115,20 @@ class Column:
     heading: str
     width_mm: float
     align: Align = "left"
+
+
+def fit_columns(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[Column]:
+    """The columns, wider where a cell or heading needs it and another has room to give; as wide in all."""
+    needs = [
+        2.0 + max(text_width_mm(words, _CELL_MM, bold=k == 0) for k, words in enumerate(column))
+        for column in zip([c.heading for c in columns], *rows, strict=True)
+    ]
+    if all(need <= column.width_mm for need, column in zip(needs, columns, strict=True)):
+        return list(columns)
+    whole = sum(c.width_mm for c in columns)
+    over = whole - sum(needs)
+    widths = [need * whole / sum(needs) if over < 0 else need + over / len(needs) for need in needs]
+    return [replace(c, width_mm=width) for c, width in zip(columns, widths, strict=True)]
 
 
 def table(

@@ -51,8 +51,8 @@ def write_papers(
     """Write the papers of a layout into a folder; returns what was written, the PDF to print first.
 
     The plans add their pages when given; trim also says where the top is cut. strips adds a PDF of
-    every seam at full size. Raises LayoutError when a board of the layout is missing, WoodError for a
-    wood no figures are known for, StoreError when the disk refuses.
+    every seam at full size, if there is one. Raises LayoutError when a board of the layout is missing,
+    WoodError for a wood no figures are known for, StoreError when the disk refuses.
     """
     stamp = Stamp(layout_id(layout), made_on or datetime.now(UTC).astimezone().date())
     placed = place_top(layout, boards, cut=None if trim is None else Box(*trim.cut_mm))
@@ -73,8 +73,8 @@ def write_papers(
         "layout.dxf": draw_dxf(plan).encode("ascii"),
         "layout.json": layout_to_json(layout).encode(),
     }
-    if strips:
-        tiles = draw_strips(placed, stamp, paper=paper, units=units)
+    tiles = draw_strips(placed, stamp, paper=paper, units=units) if strips else []
+    if tiles:
         number_pages(tiles, stamp)
         files["strips.pdf"] = draw_pdf(tiles, title=f"Seam strips, {stamp.words}", made_on=stamp.made_on)
     sweep_parts(folder)

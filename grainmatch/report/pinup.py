@@ -14,6 +14,7 @@ from grainmatch.report.page import (
     Paper,
     Stamp,
     bullets,
+    fit_columns,
     new_page,
     paragraph,
     table,
@@ -43,7 +44,8 @@ def draw_pinup(
 ) -> list[Drawing]:
     """The landscape page with the picture. The order table stands on it, or on pages after it when there
     are too many boards."""
-    title = f"The top: {len(placed.boards)} boards, {size_words(placed.cut, units)}"
+    boards = f"{len(placed.boards)} boards" if len(placed.boards) > 1 else "1 board"
+    title = f"The top: {boards}, {size_words(placed.cut, units)}"
     page = new_page(paper, stamp, title, landscape=True)
     inner = page.width_mm - 2 * MARGIN_MM
     rows = order_rows(placed, layout.score.seams, units)
@@ -58,7 +60,7 @@ def draw_pinup(
     _side(page, corner[1], foot, layout, placed, features)
     if table_mm:
         at = MARGIN_MM, page.height_mm - MARGIN_MM - 1 - table_mm
-        table(page, at, order_columns(inner), rows, row_mm=ROW_MM)
+        table(page, at, order_columns(inner, rows), rows, row_mm=ROW_MM)
         return [page]
     return [page, *_order_pages(rows, stamp, paper=paper)]
 
@@ -84,23 +86,21 @@ def _order_pages(rows: list[list[str]], stamp: Stamp, *, paper: Paper) -> list[D
     pages = []
     for first in range(0, len(rows), _ROWS_ON_OWN_PAGE_N):
         page = new_page(paper, stamp, "The order, from the upper edge down", landscape=True)
-        inner = page.width_mm - 2 * MARGIN_MM
-        table(
-            page, (MARGIN_MM, MARGIN_MM + 10), order_columns(inner), rows[first : first + _ROWS_ON_OWN_PAGE_N]
-        )
+        columns = order_columns(page.width_mm - 2 * MARGIN_MM, rows)
+        table(page, (MARGIN_MM, MARGIN_MM + 10), columns, rows[first : first + _ROWS_ON_OWN_PAGE_N])
         pages.append(page)
     return pages
 
 
-def order_columns(width_mm: float) -> list[Column]:
-    """The order table's columns, spread over a width."""
+def order_columns(width_mm: float, rows: Sequence[Sequence[str]]) -> list[Column]:
+    """The order table's columns, spread over a width as its rows need it."""
     shares = [
         ("Place", 7), ("Board", 8), ("Face up", 9), ("Turned", 13), ("Length", 13), ("Finished width", 17),
         ("Off upper edge, left / right end", 31), ("Off lower edge, left / right end", 31), ("Slide", 18),
         ("Seam below", 22),
     ]  # fmt: skip
     whole = sum(w for _, w in shares)
-    return [Column(heading, width_mm * w / whole) for heading, w in shares]
+    return fit_columns([Column(heading, width_mm * w / whole) for heading, w in shares], rows)
 
 
 def order_rows(placed: PlacedTop, seams: Sequence[float], units: LengthUnits) -> list[list[str]]:
@@ -183,10 +183,8 @@ def _planing_arrow(
 
 def _edge_words(placed: PlacedTop) -> str:
     first, last = placed.boards[0], placed.boards[-1]
-    return (
-        f"Upper edge: board {board_name(first.board.id)}. Lower edge: board {board_name(last.board.id)}. "
-        "Dashed: where the top is cut to size."
-    )
+    edges = f"Upper edge: board {board_name(first.board.id)}. Lower edge: board {board_name(last.board.id)}."
+    return edges if placed.cut == placed.panel else f"{edges} Dashed: where the top is cut to size."
 
 
 def _legend(placed: PlacedTop, features: FaceFeatures) -> list[str]:

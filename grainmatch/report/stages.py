@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from grainmatch.model import GlueUp, Stage
-from grainmatch.panel import Box, PlacedTop
+from grainmatch.model import GlueUp, Side, Stage
+from grainmatch.panel import Box, PlacedBoard, PlacedTop
 from grainmatch.report.canvas import BLACK, GREY, PALE, WHITE, Drawing
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import force_words, glue_words, restate, weight_words
 from grainmatch.report.page import LINE_STEP, WORDS_MM, bullets, paragraph, wrap
-from grainmatch.report.place import board_name, size_words
+from grainmatch.report.place import board_name, name_width, size_words
 from grainmatch.units import LengthUnits, format_length
 
 _WOOD = (233, 212, 182)
@@ -20,6 +20,7 @@ _COLUMNS = [
 ]  # fmt: skip
 _BAR_MM = 2.4
 _NAMED_IN_FULL_N = 4
+_LEAST_NAME_MM = 2.8
 RoughEnds = Mapping[str, tuple[float, float]]
 """Panel x of the two ends of each board when it is glued."""
 
@@ -83,7 +84,7 @@ def _row(number: int, stage: Stage, units: LengthUnits) -> list[str]:
         size_words(Box(0.0, 0.0, stage.length_mm, stage.width_mm), units),
         weight_words(stage.weight_kg, units),
         str(len(stage.clamps)),
-        format_length(stage.spacing_mm, units, decimals=0),
+        format_length(stage.spacing_mm, units, decimals=0) if len(stage.clamps) > 1 else "",
         force_words(stage.force_n, units),
         glue_words(stage.glue_g, units),
         f"{stage.work_min:.0f} of {stage.open_min:.0f} min",
@@ -98,9 +99,15 @@ def _part_name(part: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"({' '.join(names)})"
 
 
-def _pressure_words(stage: Stage) -> str:
+def _clamp_words(stage: Stage, units: LengthUnits) -> str:
+    """How many clamps, how far apart, how hard."""
     low, high = stage.wanted_mpa
-    return f"{stage.pressure_mpa:.1f} MPa on the seam, {low:.1f} to {high:.1f} MPa asked for"
+    pressure = f"{stage.pressure_mpa:.1f} MPa on the seam, {low:.1f} to {high:.1f} MPa asked for"
+    clamps = "1 clamp in the middle"
+    if len(stage.clamps) > 1:
+        apart = format_length(stage.spacing_mm, units, decimals=0)
+        clamps = f"{len(stage.clamps)} clamps, {apart} apart"
+    return f"{clamps}, about {force_words(stage.force_n, units)} each: {restate(pressure, units)}."
 
 
 def _jointing(flow: Flow, plan: GlueUp) -> None:
@@ -111,19 +118,25 @@ def _jointing(flow: Flow, plan: GlueUp) -> None:
         "Taking turns lets a fence that is a little out of square cancel itself at every seam.",
         size_mm=3.1,
     )
-    per_row = min(16, len(plan.edge_marks))
-    cell = min(16.0, flow.width_mm / per_row)
+    longest = max(name_width(_face_name(mark.board_id, mark.face_up)) for mark in plan.edge_marks)
+    cell = min(16.0, flow.width_mm / min(16, len(plan.edge_marks)))
+    cell = min(flow.width_mm, max(cell, _LEAST_NAME_MM * longest + 2.0))
+    per_row = int(flow.width_mm / cell + 1e-9)
     for first in range(0, len(plan.edge_marks), per_row):
         row = Drawing(flow.width_mm, 14.0)
         for k, mark in enumerate(plan.edge_marks[first : first + per_row]):
             fill = PALE if mark.show_face_in else WHITE
             row.rect((k * cell, 1.0), (cell, 11.0), width_mm=0.25, fill=fill)
-            name = f"{board_name(mark.board_id)}{mark.face_up}"
-            row.text(
-                (k * cell + cell / 2, 4.4), name, min(4.2, 1.4 * cell / len(name)), align="centre", bold=True
-            )
+            name = _face_name(mark.board_id, mark.face_up)
+            size = min(4.2, (cell - 1.5) / name_width(name))
+            row.text((k * cell + cell / 2, 4.4), name, size, align="centre", bold=True)
             row.text((k * cell + cell / 2, 9.2), "in" if mark.show_face_in else "out", 3.6, align="centre")
         flow.figure(row)
+
+
+def _face_name(board_id: str, side_up: Side) -> str:
+    """`3 B`: which board, which face up."""
+    return f"{board_name(board_id)} {side_up}"
 
 
 def _stage(
@@ -148,8 +161,7 @@ def _stage(
     steps = [f"Then as in stage {same_as}."] if same_as else [restate(step, units) for step in stage.steps]
     flow.bullets(
         [
-            f"{len(stage.clamps)} clamps, {format_length(stage.spacing_mm, units, decimals=0)} apart, about "
-            f"{force_words(stage.force_n, units)} each: {restate(_pressure_words(stage), units)}.",
+            _clamp_words(stage, units),
             *steps,
             *(f"Mind: {restate(warning, units)}" for warning in stage.warnings),
         ]
@@ -178,10 +190,6 @@ def draw_stage(
             at(start, item.box.top_mm), (scale * (end - start), scale * item.box.width_mm), width_mm=0.2,
             colour=GREY, fill=_WOOD,
         )  # fmt: skip
-        size = min(4.0, 0.7 * scale * item.box.width_mm)
-        x, y = at(left + _free_place_mm(stage), (item.box.top_mm + item.box.bottom_mm) / 2)
-        name = f"{board_name(item.board.id)} {item.placement.pose.side_up}"
-        drawing.text((x, y), name, size, align="centre", bold=True)
     for seam in stage.seams:
         y = at(0, placed.boards[seam].box.bottom_mm)[1]
         drawing.line([(1.0, y), (1.0 + scale * (right - left), y)], width_mm=0.9, layer="seams")
@@ -192,14 +200,34 @@ def draw_stage(
         drawing.text((x, above - 5.4), str(clamp.number), 2.8, align="centre", bold=True)
         place = format_length(clamp.place_mm, units, decimals=0).removesuffix(" mm")
         drawing.text((x, bottom + 5.4), place, 2.6, align="centre")
+    free_mm, room_mm = _free_place_mm(stage)
+    for item in items:
+        middle = at(left + free_mm, (item.box.top_mm + item.box.bottom_mm) / 2)
+        _name(drawing, item, middle, scale * room_mm, size_mm=min(4.0, 0.7 * scale * item.box.width_mm))
     drawing.text((0, bottom + 9.6), _figure_words(units), 2.6, colour=GREY)
     return drawing
 
 
-def _free_place_mm(stage: Stage) -> float:
-    """Somewhere near the left end where no clamp hides a number."""
+def _name(
+    drawing: Drawing, item: PlacedBoard, middle: tuple[float, float], room_mm: float, *, size_mm: float
+) -> None:
+    """A board's name between two clamps; a longer one on a tag over them, from the left end."""
+    name = _face_name(item.board.id, item.placement.pose.side_up)
+    wide = size_mm * name_width(name)
+    x, y = middle
+    if wide > 0.9 * room_mm:
+        x = max(x, 2.5 + wide / 2)
+        drawing.rect(
+            (x - wide / 2 - 0.5, y - 0.6 * size_mm), (wide + 1.0, 1.2 * size_mm), colour=None, fill=_WOOD
+        )
+    drawing.text((x, y), name, size_mm, align="centre", bold=True)
+
+
+def _free_place_mm(stage: Stage) -> tuple[float, float]:
+    """Somewhere near the left end where no clamp hides a name, and how much room there is."""
     places = sorted(clamp.place_mm for clamp in stage.clamps)
-    return (places[0] + places[1]) / 2 if len(places) > 1 else 0.1 * stage.length_mm
+    start, end = (places[0], places[1]) if len(places) > 1 else (0.0, places[0])
+    return (start + end) / 2, end - start
 
 
 def _figure_words(units: LengthUnits) -> str:

@@ -23,7 +23,7 @@ _ROWS = 2
 
 
 def draw_strips(placed: PlacedTop, stamp: Stamp, *, paper: Paper, units: LengthUnits) -> list[Drawing]:
-    """Landscape pages at full size, two tiles each, seam after seam from the upper edge."""
+    """Landscape pages at full size, two tiles each, seam after seam from the upper edge; none for no seam."""
     pages: list[Drawing] = []
     width_mm = new_page(paper, stamp, "", landscape=True).width_mm - 2 * MARGIN_MM
     tiles = [
@@ -36,7 +36,8 @@ def draw_strips(placed: PlacedTop, stamp: Stamp, *, paper: Paper, units: LengthU
         for row, (seam, left, part, parts) in enumerate(tiles[first : first + _ROWS]):
             corner = MARGIN_MM, MARGIN_MM + 10.0 + row * _ROW_MM
             tile = Box(left, 0.0, min(left + width_mm, placed.panel.right_mm), 0.0)
-            _tile(page, corner, placed, seam, tile, f"Part {part} of {parts}", units)
+            follows = "; the next part begins at the dashed line" if part < parts else ""
+            _tile(page, corner, placed, seam, tile, f"Part {part} of {parts}{follows}.", units)
         check_line(page, (page.width_mm / 2 - 50.0, page.height_mm - MARGIN_MM + 1.5))
         pages.append(page)
     return pages
@@ -73,7 +74,7 @@ def _tile_words(above: PlacedBoard, below: PlacedBoard, seam: int, part: str, un
     figures = "centimetres" if units == "mm" else "inches"
     return (
         f"Seam {seam}: board {board_name(above.board.id)} above, board {board_name(below.board.id)} below. "
-        f"{part}; the next part begins at the dashed line. Figures: {figures} from the left end of the panel."
+        f"{part} Figures: {figures} from the left end of the panel."
     )
 
 

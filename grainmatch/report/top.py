@@ -14,7 +14,7 @@ from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Mask, Rgb
 from grainmatch.panel import Box, PlacedBoard, PlacedTop, place_top
 from grainmatch.report.canvas import BLACK, WHITE, Drawing
-from grainmatch.report.place import board_name, strip_axis
+from grainmatch.report.place import board_name, name_width, strip_axis
 from grainmatch.report.png import encode_png
 from grainmatch.report.raster import draw_raster
 
@@ -201,7 +201,8 @@ def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop, shar
     y = (max(item.box.top_mm, view.top_mm) + min(item.box.bottom_mm, view.bottom_mm)) / 2 - view.top_mm
     start = max(item.box.left_mm, placed.cut.left_mm, view.left_mm) - view.left_mm + 0.5 * size
     turn_mm = 1.1 * size if pose.turned else 0.0
-    words_mm = 0.62 * size * (len(name) + 0.7)
+    name_mm = size * name_width(name)
+    words_mm = name_mm + 0.434 * size
     notes.rect(
         (start, y - 0.65 * size),
         (words_mm + turn_mm + 0.6 * size, 1.3 * size),
@@ -210,7 +211,7 @@ def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop, shar
         layer="numbers",
     )
     notes.text((start + 0.25 * size, y), name, size, bold=True, layer="numbers")
-    letter_x = start + 0.3 * size + 0.62 * size * len(name)
+    letter_x = start + 0.3 * size + name_mm
     notes.text((letter_x, y + 0.14 * size), pose.side_up, 0.6 * size, layer="faces")
     if pose.turned:
         notes.turn_arrow((start + words_mm + 0.85 * size, y), 0.36 * size, width_mm=0.08 * size, colour=BLACK)

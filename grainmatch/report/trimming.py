@@ -40,7 +40,7 @@ def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUni
     flow.paragraph(
         f"The glued panel is {words(trim.panel_mm[0])} long over all and {words(trim.panel_mm[1])} wide. "
         f"Take {words(top)} off the upper edge and {words(trim.panel_mm[1] - bottom)} off the lower one, "
-        f"then cut it to {words(right - left)}: {words(left)} comes off the left, "
+        f"then cut it {words(right - left)} long: {words(left)} comes off the left, "
         f"{words(trim.panel_mm[0] - right)} off the right, counted from the longest board. "
         f"{100 * trim.lost_frac:.0f} % of the boards' faces end as offcuts and shavings.",
         size_mm=3.1,

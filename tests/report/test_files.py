@@ -161,6 +161,13 @@ def test_every_strip_page_carries_a_check_line_and_the_layout(placed: PlacedTop)
     assert len(hundred) == len(pages)
 
 
+def test_only_a_strip_that_goes_on_says_where(placed: PlacedTop) -> None:
+    pages = draw_strips(placed, STAMP, paper="a4", units="mm")
+    laps = sum(s.layer == "lap" for page in pages for s in page.shapes if isinstance(s, Line))
+    said = sum("begins at the dashed line" in s.text for p in pages for s in p.shapes if isinstance(s, Text))
+    assert said == laps > 0
+
+
 def test_a_strip_shows_the_wood_at_full_size() -> None:
     """A face with a dark line every 50 mm; on the printed page they must stand 50 mm apart."""
     face = fake_board("1", px_per_mm=2.0, length_mm=603.7).faces[0]

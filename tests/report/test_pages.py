@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import pytest
 
+from grainmatch.glueup.plan import plan_glueup
 from grainmatch.model import (
     Board,
     BoardTrim,
@@ -30,17 +32,23 @@ from grainmatch.model import (
 )
 from grainmatch.panel import Box, PlacedTop, place_top
 from grainmatch.report.canvas import Drawing, Line, Polygon, Text
+from grainmatch.report.cards import card_lines, draw_card
 from grainmatch.report.fastening import flow_fastening
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import force_words, glue_words, restate, weight_words
-from grainmatch.report.papers import Plans, draw_pages
+from grainmatch.report.movement import flow_movement
+from grainmatch.report.page import Column, fit_columns
+from grainmatch.report.papers import Plans, draw_pages, write_papers
+from grainmatch.report.pdf import text_width_mm
 from grainmatch.report.pinup import planing_of
+from grainmatch.report.place import board_name
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.stages import draw_stage, flow_glueup
+from grainmatch.report.top import draw_notes
 from grainmatch.report.trimming import flow_trim
 from grainmatch.units import LengthUnits
 from grainmatch.wood.top import predict_top_year
-from tests.report.fakes import STAMP, fake_boards, fake_layout
+from tests.report.fakes import STAMP, fake_board, fake_boards, fake_layout
 
 
 @pytest.fixture(scope="module")
@@ -103,8 +111,12 @@ def fake_fastening() -> Fastening:
     )  # fmt: skip
 
 
+def texts_of(drawing: Drawing) -> list[Text]:
+    return [s for s in drawing.shapes if isinstance(s, Text)]
+
+
 def words_of(pages: list[Drawing]) -> str:
-    return " ".join(s.text for page in pages for s in page.shapes if isinstance(s, Text))
+    return " ".join(text.text for page in pages for text in texts_of(page))
 
 
 @pytest.mark.parametrize("units", ["mm", "in"])
@@ -154,6 +166,98 @@ def test_clamps_stand_where_the_plan_puts_them(placed: PlacedTop) -> None:
     seams = [s for s in drawing.shapes if isinstance(s, Line) and s.layer == "seams"]
     depths = sorted((line.points[0][1] - 9.0) / scale for line in seams)
     assert depths == pytest.approx([placed.boards[k].box.bottom_mm for k in (1, 2)], abs=0.1)
+
+
+def test_a_single_clamp_is_spoken_of_as_one(placed: PlacedTop) -> None:
+    alone = replace(fake_stage(), clamps=(Clamp(950, False, 1),))
+    flow = Flow("a4", STAMP, "Gluing up")
+    flow_glueup(flow, placed, replace(fake_glueup(), stages=(alone,)), units="mm", rough_mm={})
+    text = words_of(flow.pages)
+    assert "1 clamp in the middle, about 4.4 kN each" in text
+    assert "900 mm" not in text
+
+
+def test_a_top_of_one_board_is_spoken_of_as_one(boards: list[Board], tmp_path: Path) -> None:
+    layout = Layout((Placement("1"),), Score({}, 0.0))
+    placed = place_top(layout, boards)
+    plans = Plans(predict_top_year(layout, boards))
+    pages = draw_pages(layout, placed, plans, STAMP, paper="a4", units="mm", features={})
+    text = words_of(pages)
+    assert "The top: 1 board, " in text
+    assert "The only board." in text
+    assert "Dashed: where the top is cut" not in text  # nothing is cut off, so no dashed line is drawn
+    written = write_papers(tmp_path, layout, boards, strips=True, made_on=STAMP.made_on)
+    assert "strips.pdf" not in [path.name for path in written]  # there is no seam to lay a strip along
+
+
+@pytest.mark.parametrize("name", ["8", "WMW", "walnut offcut no. 3 of 12", "BOARD OFF THE GATE"])
+def test_a_name_keeps_to_its_place(name: str) -> None:
+    """On its card, over the picture and on the stage, however long or wide it is."""
+    boards = [fake_board(name, px_per_mm=0.2), fake_board("2", px_per_mm=0.2)]
+    layout = Layout((Placement(name, Pose("B", True)), Placement("2")), Score({}, 0.0))
+    placed = place_top(layout, boards)
+    card = draw_card(placed, placed.boards[0], STAMP, (93.0, 66.0), units="mm", features={})
+    ends = {t.text: t.at[0] + text_width_mm(t.text, t.size_mm, bold=t.bold) for t in texts_of(card)}
+    beside = min(t.at[0] for t in texts_of(card) if t.text in ("face B up", "turned end for end"))
+    assert ends[board_name(name)] < beside
+    assert ends["turned end for end"] < 93.0 - 3.0
+    notes = draw_notes(placed, placed.panel)
+    tag, label, letter = notes.shapes[1], *texts_of(notes)[:2]
+    assert isinstance(tag, Polygon)
+    assert label.at[0] + text_width_mm(label.text, label.size_mm, bold=True) < letter.at[0]
+    assert letter.at[0] < max(x for x, _ in tag.points)
+    stage = plan_glueup(layout, boards).stages[0]
+    drawing = draw_stage(placed, stage, 186.0, units="mm", rough_mm={})
+    (shown,) = (t for t in texts_of(drawing) if t.text == f"{board_name(name)} B")
+    half = text_width_mm(shown.text, shown.size_mm, bold=True) / 2
+    start, end = shown.at[0] - half, shown.at[0] + half
+    assert shown.size_mm == 4.0
+    bars = sorted(s.points[0][0] for s in drawing.shapes if isinstance(s, Line) and s.layer == "drawing")
+    under = drawing.shapes[drawing.shapes.index(shown) - 1]
+    tagged = isinstance(under, Polygon) and min(x for x, _ in under.points) < start
+    assert tagged or bars[0] < start < end < bars[1]
+    assert 1.0 < start < end < 185.0
+
+
+def test_columns_give_room_to_words_that_need_it() -> None:
+    columns = [Column("Board", 12.0), Column("Length", 30.0), Column("Slide", 28.0)]
+    assert fit_columns(columns, [["1", "1900 mm", "none"]]) == columns
+    assert fit_columns(columns, []) == columns
+    long = "walnut offcut no. 3"
+    fitted = fit_columns(columns, [["1", "1900 mm", "none"], [long, "1900 mm", "none"]])
+    assert sum(c.width_mm for c in fitted) == pytest.approx(70.0)
+    assert fitted[0].width_mm > text_width_mm(long, 3.3) + 2.0
+    assert all(c.width_mm > text_width_mm(c.heading, 3.3, bold=True) + 2.0 for c in fitted)
+    longer = fit_columns(columns, [[5 * long, "1900 mm", "none"]])  # more than there is: shared out
+    assert sum(c.width_mm for c in longer) == pytest.approx(70.0)
+
+
+def test_widths_stand_on_the_card_as_the_board_lies() -> None:
+    board = fake_board("1", px_per_mm=0.2, start_mm=140, end_mm=125)
+    layout = Layout((Placement("1", Pose("A", True)),), Score({}, 0.0))
+    placed = place_top(layout, [board])
+    lines = card_lines(placed, placed.boards[0], units="mm", features={})
+    assert "125.0 mm wide at the left end, 140.0 mm at the right one." in lines[1]
+    assert "off the upper edge 0.0 mm / 7.5 mm" in lines[2]  # left end / right end, as it lies too
+
+
+@pytest.mark.parametrize(
+    ("low_mm", "high_mm", "words"),
+    [
+        (1.0, 2.5, "1.0 mm to 2.5 mm"),
+        (-2.5, -1.0, "1.0 mm to 2.5 mm"),
+        (-0.8, 1.3, "0.8 mm narrower to 1.3 mm wider"),  # boards of unlike moisture
+    ],
+)
+def test_a_range_of_movement_that_goes_both_ways_says_so(
+    boards: list[Board], placed: PlacedTop, low_mm: float, high_mm: float, words: str
+) -> None:
+    year = predict_top_year(fake_layout(), boards)
+    width = replace(year.seasons[0].width, low_mm=low_mm, high_mm=high_mm)
+    year = replace(year, seasons=(replace(year.seasons[0], width=width), *year.seasons[1:]))
+    flow = Flow("a4", STAMP, "Movement")
+    flow_movement(flow, placed, year, units="mm")
+    assert words in [t.text for page in flow.pages for t in texts_of(page)]
 
 
 def test_short_boards_are_said_to_be_short(placed: PlacedTop) -> None:
