@@ -22,7 +22,7 @@ from scipy.optimize import minimize
 from scipy.special import i0e, ndtr
 
 from grainmatch.colour import srgb_to_lab
-from grainmatch.errors import BoardError
+from grainmatch.face.picture import check_picture
 from grainmatch.model import EndGrain, Mask, Rgb, Side
 
 Floats = NDArray[np.floating[Any]]
@@ -33,6 +33,7 @@ _SCALES_PX = ((1.0, 5.0), (2.0, 7.0), (3.5, 10.0))  # gradient and window sigma 
 _LAGS_PX = (8.0, 16.0, 24.0)  # arc lengths over which rings must look the same
 _RADIAL_LAGS_PX = (5.0, 8.0, 11.0)
 _BLACK_L, _WHITE_L = 3.0, 97.0
+_LEAST_PX = 16
 _LEAST_WOOD_PX = 400
 _NO_RINGS = "No rings can be seen; the end may be painted, waxed or roughly sawn."
 _OUTLIER_FRAC = 0.15
@@ -80,14 +81,12 @@ def read_end(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> EndGr
     """Read the rings of one board end: a picture (h, w, 3) of the left end from outside, show face up.
 
     inside (h, w) marks the wood when the picture holds more than the end; the picture's edges are taken as
-    the end's. Always returns a record; when the rings do not tell (paint, wax, rough saw marks, rings too
-    straight or upright) bark_side is None and `reason` says so in words. Raises BoardError for a picture
-    under 16 pixels high or without scale.
+    the end's. Of a usable picture it always returns a record; when the rings do not tell (paint, wax, rough
+    saw marks, rings too straight or upright) bark_side is None and `reason` says so in words. Raises
+    BoardError for what is no colour picture, under 16 pixels high or wide or without scale, and for a mask of
+    another size.
     """
-    if rgb.ndim != 3 or min(rgb.shape[:2]) < 16:
-        raise BoardError("The picture of the end is too small.", "Photograph the end from nearer.")
-    if not (math.isfinite(px_per_mm) and px_per_mm > 0):
-        raise BoardError("The picture of the end has no scale.", "Give px_per_mm above zero.")
+    check_picture("The picture of the end", rgb, inside, px_per_mm=px_per_mm, least_px=_LEAST_PX)
     rings, on_wood, scale = _prepare(rgb, inside)
     if on_wood.sum() < _LEAST_WOOD_PX:
         h, w = rgb.shape[:2]

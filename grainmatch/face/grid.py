@@ -114,7 +114,7 @@ def blur_wide(image: Floats, along: float, across: float, *, edge: int = cv2.BOR
 def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
     """Bring a face to working scale (a whole step down, never up) and pad it to whole cells.
 
-    Raises BoardError for a scale at which no board was ever photographed.
+    Raises BoardError for a scale at which no board was ever photographed, and where no pixel is all wood.
     """
     if not _SCALES[0] <= px_per_mm <= _SCALES[1]:
         raise BoardError(
@@ -133,4 +133,19 @@ def lay_grid(rgb: Rgb, inside: Mask, *, px_per_mm: float) -> Grid:
         size = (padded.shape[1] // step, padded.shape[0] // step)
         padded = cv2.resize(padded, size, interpolation=cv2.INTER_AREA)
         wood = (cv2.resize(wood * 255, size, interpolation=cv2.INTER_AREA) > 250).astype(np.uint8)
+    if not wood.any():
+        raise BoardError("The face's mask holds no wood.", "Measure the photo again.")
     return Grid(np.asarray(padded, dtype=np.uint8), wood.astype(bool), step, cell_px, scale)
+
+
+def median_light(lab: Floats, grid: Grid) -> float:
+    """Median lightness of a face's wood, from every seventh pixel either way or, where those miss it, all."""
+    thin = lab[::7, ::7, 0][grid.inside[::7, ::7]]
+    return float(np.median(thin if thin.size else lab[..., 0][grid.inside]))
+
+
+def find_runs_near(flags: Mask, reach: int) -> list[tuple[int, int]]:
+    """Ranges (first, one past the last) of places (n,) that lie within `reach` of a True."""
+    near = cv2.dilate(flags.astype(np.uint8)[None], np.ones((1, 2 * reach + 1), np.uint8))[0]
+    turns = np.flatnonzero(np.diff(np.concatenate([[0], near, [0]]).astype(np.int8)))
+    return [(int(first), int(last)) for first, last in turns.reshape(-1, 2)]

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.grid import Floats, blur
+from grainmatch.face.grid import Floats, blur, find_runs_near
 from grainmatch.model import Mask
 
 LEVELS = (0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.87, 0.92, 0.95, 0.97, 0.985)
@@ -45,9 +45,7 @@ def find_patches(odds: Floats, *, scale: float) -> list[Patch]:
     """All nested patches worth judging in odds (h, w), parents before children; scale is pixels per mm."""
     found: list[Patch] = []
     reach = math.ceil(4 * _SOFT_MM * scale)
-    hopeful = np.convolve(odds.max(axis=0) > LEVELS[0], np.ones(2 * reach + 1), mode="same") > 0.5
-    turns = np.flatnonzero(np.diff(np.concatenate([[False], hopeful, [False]]).astype(np.int8)))
-    for start, end in turns.reshape(-1, 2).tolist():  # most of a face has no odds to speak of
+    for start, end in find_runs_near(odds.max(axis=0) > LEVELS[0], reach):  # most of a face has no odds
         soft = blur(odds[:, start:end], _SOFT_MM * scale, _SOFT_MM * scale)
         roots = (soft > LEVELS[0]).astype(np.uint8)
         _, labels, stats, _ = cv2.connectedComponentsWithStats(roots)

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.grid import Floats, Grid, blur, blur_wide, shrink
+from grainmatch.face.grid import Floats, Grid, blur, blur_wide, find_runs_near, median_light, shrink
 from grainmatch.face.knot_patches import (
     LEAST_PEAK,
     choose_patches,
@@ -59,7 +59,7 @@ def find_knots(lab: Floats, grid: Grid, *, models: KnotModels | None = None) -> 
     if not patches:
         return ()
     worth = apply_model(models.patches, measure_patches(patches, odds, lab, scale=scale))
-    wood = float(np.median(lab[::7, ::7, 0][grid.inside[::7, ::7]]))
+    wood = median_light(lab, grid)
     knots = []
     for chosen in choose_patches(patches, worth, least=_LEAST_WORTH):
         points = outline_patch(patches[chosen])
@@ -146,12 +146,10 @@ def _stretches(lab: Floats, inside: Mask, scale: float) -> Iterator[tuple[int, i
     sizes = ((20 * unit, 1.2 * unit), (8 * unit, 8 * unit))
     along, around = (blur_wide(light * wood, *s) / (blur_wide(wood, *s) + 1e-4) for s in sizes)
     drop = np.minimum(along, around) - blur(light, 0.6 * unit, 0.6 * unit)
-    spots = ((drop > _LEAST_DROP) & (wood > 0.9)).any(axis=0)
+    spots = np.asarray(((drop > _LEAST_DROP) & (wood > 0.9)).any(axis=0))
     reach = int(_MARGIN_MM * unit)
-    near = np.convolve(spots, np.ones(2 * reach + 1), mode="same") > 0.5
-    turns = np.flatnonzero(np.diff(np.concatenate([[False], near, [False]]).astype(np.int8)))
-    for left, right in turns.reshape(-1, 2):
-        yield int(left) * step, min(int(right) * step, lab.shape[1]) if right < size[0] else lab.shape[1]
+    for left, right in find_runs_near(spots, reach):
+        yield left * step, right * step if right < size[0] else lab.shape[1]
 
 
 def _band_odds(lab: Floats, inside: Mask, scale: float, model: KnotModel) -> Floats:

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.grid import Floats, Grid, blur, shrink
+from grainmatch.face.grid import Floats, Grid, blur, median_light, shrink
 from grainmatch.model import Mark, MarkKind
 
 _ALONG_MM = 1.0  # lines are smoothed this far along themselves; noise and pores do not survive it
@@ -29,6 +29,7 @@ _LEAST_DROP, _LEAST_PEAK = 7.5, 10.0  # lightness on wood as light as spruce: a 
 _NEAR_DROP, _NEAR_PEAK = 1.5, 2.5  # ... and in rms values of what is nearby
 _BAND_PX = 512  # columns worked on at a time: they stay in the processor's cache, and large faces in memory
 _USUAL_LIGHT = 75.0  # CIELAB lightness of spruce
+_DARKEST_LIGHT = 20.0  # darker wood is not lifted further: its noise would pass for lines
 _GAP_MM = 1.0
 _SHORTEST_MM = 4.0
 _LEAST_CHANCE = 0.3
@@ -105,7 +106,7 @@ def soft_along(lab: Floats, grid: Grid) -> Floats:
 
 def find_candidates(lab: Floats, soft: Floats, grid: Grid) -> Candidates:
     """Lines darker than both sides and than what is nearby."""
-    lift = _USUAL_LIGHT / max(_wood_light(lab, grid), 20.0)
+    lift = _USUAL_LIGHT / max(median_light(lab, grid), _DARKEST_LIGHT)
     drop = _drop_below_sides(soft, grid) * np.float32(lift)
     near = _typical_drop(drop, grid)
     size = (drop.shape[1], drop.shape[0])
@@ -136,11 +137,6 @@ def find_candidates(lab: Floats, soft: Floats, grid: Grid) -> Candidates:
         box, owner, row[held], column[held], drop.ravel()[at[held]], peaks[kept],
         near[middle[:, 1], middle[:, 0]],
     )  # fmt: skip
-
-
-def _wood_light(lab: Floats, grid: Grid) -> float:
-    wood = lab[::7, ::7, 0][grid.inside[::7, ::7]]
-    return float(np.median(wood)) if wood.size else _USUAL_LIGHT
 
 
 def _drop_below_sides(soft: Floats, grid: Grid) -> Floats:

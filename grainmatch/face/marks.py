@@ -25,6 +25,7 @@ from grainmatch.model import Mark, MarkKind, Mask
 _LEAST_DROP = 15.0  # lightness below the wood around; late wood in softwood stays within about 12
 _DROP_SPREADS = 4.5  # ... or this many robust spreads, whichever is more
 _SIDE_MM = 8.0
+_ABOUT_MM = 15.0  # sigma of what counts as the wood about a place
 _ALONG_MM = 1.0  # pencil lines are smoothed this far along themselves; noise and pores do not survive it
 _LINE = 8.0  # length over thickness from which a dark patch is a line
 _BIT_MM = 5.0
@@ -121,10 +122,10 @@ def cover(marks: tuple[Mark, ...], grid: Grid, *, grow_mm: float = 0.0) -> Mask:
 
 
 def _wood_level(lab: Floats, free: Mask, grid: Grid) -> Floats:
-    """CIELAB of the clear wood about each place, 15 mm along and 5 mm across, on the cell grid."""
+    """CIELAB of the clear wood about each place, on the cell grid."""
     size = (grid.shape[1], grid.shape[0])
     coarse, weight = shrink(lab, size), shrink(free.astype(np.float32), size)
-    sigma = 15.0 * grid.px_per_mm / 6
+    sigma = _ABOUT_MM / grid.cell_mm
     level = coarse
     for _ in range(2):
         level = (

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.errors import BoardError
 from grainmatch.face.cut import read_cut
 from grainmatch.face.extent import find_wood
 from grainmatch.face.fleck import measure_fleck
 from grainmatch.face.grain import Grain, measure_grain
 from grainmatch.face.grid import Grid, lay_grid
 from grainmatch.face.marks import cover, find_marks
+from grainmatch.face.picture import check_picture
 from grainmatch.face.rings import measure_rings
 from grainmatch.face.sapwood import find_sapwood, sapwood_mask
 from grainmatch.face.tone import (
@@ -24,15 +24,17 @@ from grainmatch.face.tone import (
 from grainmatch.geometry import mean_axis_rad
 from grainmatch.model import Features, Mask, Rgb
 
+_LEAST_PX = 8  # two of the smallest cells
+
 
 def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Features:
     """Read grain, tone and marks from one face.
 
     rgb (h, w, 3) uint8 with length along x; inside (h, w) True on wood, found here when None.
-    Raises BoardError when the picture is not a colour picture, the scale is impossible, or the mask does not
-    fit or holds no wood.
+    Raises BoardError when the picture is not a colour picture or is too small, the scale is impossible, or
+    the mask does not fit or holds no wood.
     """
-    _check(rgb, px_per_mm, inside)
+    check_picture("The face", rgb, inside, px_per_mm=px_per_mm, least_px=_LEAST_PX)
     grid = lay_grid(rgb, find_wood(rgb) if inside is None else inside, px_per_mm=px_per_mm)
     lab = measure_lab(grid.rgb)
     marks = find_marks(lab, grid)
@@ -76,15 +78,6 @@ def read_face(rgb: Rgb, *, px_per_mm: float, inside: Mask | None = None) -> Feat
         glare=np.asarray(grid.cell_mean(glare) if glare.any() else np.zeros(grid.shape), dtype=np.float64),
         fleck=measure_fleck(light, grid, figure, clear=clear),
     )
-
-
-def _check(rgb: Rgb, px_per_mm: float, inside: Mask | None) -> None:
-    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8 or min(rgb.shape[:2]) < 8:
-        raise BoardError("The face is not an 8-bit colour picture.", "Give (h, w, 3) uint8 pixels.")
-    if not (np.isfinite(px_per_mm) and px_per_mm > 0):
-        raise BoardError("The face has no scale.", "Give px_per_mm above zero.")
-    if inside is not None and (inside.shape != rgb.shape[:2] or not inside.any()):
-        raise BoardError("The face's mask holds no wood of this picture.", "Measure the photo again.")
 
 
 def _edge_angles(grain: Grain, grid: Grid, width_px: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

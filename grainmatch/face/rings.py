@@ -15,6 +15,7 @@ _WIDE_MM = 6.0  # slower changes than this across the board are tone, not lines
 _LEAST_SWING = 0.25  # of the face's rms wave, to either side; weaker swings are streaks or noise
 _LEAST_LOCAL_SWING = 0.3  # of the rms wave nearby
 _WINDOW_CELLS = (8.0, 1.2)
+_WINDOW_SIGMAS = 2.5  # a Gaussian holds as much as a box sqrt(2 pi) sigma wide
 _LEAST_LINES = 1.0
 
 
@@ -49,7 +50,7 @@ def measure_rings(tones: Strips, grid: Grid, grain: Grain) -> Rings:
     along, across = _WINDOW_CELLS
     seen = blur(wood, along, across)
     density = blur(per_cell * wood, along, across) / np.maximum(seen, 1e-3) / grid.cell_mm
-    lines_in_window = density * grid.cell_mm * across * 2.5
+    lines_in_window = density * grid.cell_mm * across * _WINDOW_SIGMAS
     shown = (lines_in_window > _LEAST_LINES) & (seen > 0.2) & (grain.coherence > 0.2)
     spacing = np.where(shown, np.abs(np.cos(grain.angle_rad)) / np.maximum(density, 1e-6), np.nan)
     return Rings(spacing.astype(np.float64), np.where(seen > 0.2, density, np.nan).astype(np.float64))

@@ -159,5 +159,10 @@ def test_ring_angle_is_flat_above_the_pith_and_rises_to_the_edges() -> None:
 def test_a_useless_picture_is_an_error_with_advice() -> None:
     with pytest.raises(BoardError, match="nearer"):
         read_end(np.zeros((8, 200, 3), dtype=np.uint8), px_per_mm=4)
+    for picture in (np.zeros((50, 200), np.uint8), np.zeros((50, 200, 4), np.uint8), np.zeros((50, 200, 3))):
+        with pytest.raises(BoardError, match="colour picture"):
+            read_end(picture, px_per_mm=4)  # type: ignore[arg-type]
+    with pytest.raises(BoardError, match="mask"):
+        read_end(np.zeros((50, 200, 3), np.uint8), px_per_mm=4, inside=np.ones((20, 80), bool))
     with pytest.raises(BoardError, match="px_per_mm"):
         read_end(np.zeros((50, 200, 3), dtype=np.uint8), px_per_mm=math.nan)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from grainmatch.colour import delta_e_2000, srgb_to_lab
 from grainmatch.errors import BoardError
@@ -15,6 +18,7 @@ from grainmatch.face.bark import bark_side_of_pair
 from grainmatch.face.card import draw_card
 from grainmatch.face.edits import Edits, add_mark, apply_edits, remove_mark, share_of_area
 from grainmatch.face.extent import find_wood
+from grainmatch.face.grid import find_runs_near, lay_grid, median_light
 from grainmatch.face.planing import planing_direction
 from grainmatch.face.reading import read_face
 from grainmatch.face.tone import measure_lab
@@ -301,16 +305,80 @@ def test_the_card_draws_over_a_copy(knotty: tuple[SolidBoard, SynthFace, Feature
     assert changed[30:110, 405:515].any()  # the barred area is crossed out
 
 
+def test_the_card_draws_sapwood_from_the_wood_s_own_edges() -> None:
+    """A tapered board's picture holds ground beside it; the sapwood does not begin at the picture's edge."""
+    board = grow_board(
+        seed=54, length_mm=400, width_mm=140, knots=0, pith_across_mm=-30.0, pith_depth_mm=70.0,
+        sapwood_radius_mm=105.0,
+    )  # fmt: skip
+    face = draw_face(board, px_per_mm=2.0)
+    ground = 60  # 30 mm above and below
+    framed = np.pad(face.rgb, ((ground, ground), (0, 0), (0, 0)))
+    inside = np.pad(face.inside, ((ground, ground), (0, 0)))
+    features = replace(read_face(framed, px_per_mm=2.0, inside=inside), marks=())
+    lower_edge, cell = ground + face.rgb.shape[0], round(2.0 * features.cell_mm)
+    card = draw_card(framed, features)
+    for beside in (slice(0, ground - cell), slice(lower_edge + cell, None)):
+        np.testing.assert_array_equal(card[beside], framed[beside])  # no grain is drawn where no wood is
+    edges = features.sapwood_edges
+    assert edges is not None
+    alone = replace(features, angle_rad=np.zeros((0, 0)), cathedral=None)
+    drawn = np.flatnonzero((draw_card(framed, alone) != framed).any(axis=(1, 2)))
+    assert drawn[-1] == pytest.approx(lower_edge, abs=5)
+    assert drawn[0] == pytest.approx(lower_edge - 2.0 * edges.lower_mm.max(), abs=8)
+
+
 @pytest.mark.parametrize("scale", [0.0, -1.0, math.nan, math.inf])
 def test_an_impossible_scale_is_refused(scale: float) -> None:
     with pytest.raises(BoardError):
         read_face(np.zeros((50, 200, 3), np.uint8), px_per_mm=scale)
 
 
-@pytest.mark.parametrize("shape", [(50, 200), (50, 200, 4), (4, 200, 3)])
-def test_a_picture_that_is_no_face_is_refused(shape: tuple[int, ...]) -> None:
-    with pytest.raises(BoardError):
+@pytest.mark.parametrize(
+    ("shape", "words"),
+    [((50, 200), "colour picture"), ((50, 200, 4), "colour picture"), ((4, 200, 3), "under 8 pixels")],
+)
+def test_a_picture_that_is_no_face_is_refused(shape: tuple[int, ...], words: str) -> None:
+    with pytest.raises(BoardError, match=words):
         read_face(np.zeros(shape, np.uint8), px_per_mm=2.0)
+
+
+def test_a_mask_of_less_than_a_working_pixel_holds_no_wood() -> None:
+    inside = np.zeros((100, 300), bool)
+    inside[50, 150] = True  # a twentieth of a millimetre
+    with pytest.raises(BoardError, match="holds no wood"):
+        read_face(np.full((100, 300, 3), 150, np.uint8), px_per_mm=20.0, inside=inside)
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=30), st.integers(0, 40))
+def test_runs_near_are_those_within_reach(flags: list[bool], reach: int) -> None:
+    """Also on faces shorter than the reach."""
+    near = [any(flags[max(0, k - reach) : k + reach + 1]) for k in range(len(flags))]
+    runs = find_runs_near(np.array(flags), reach)
+    assert [any(first <= k < end for first, end in runs) for k in range(len(flags))] == near
+    assert all(end < first for (_, end), (first, _) in itertools.pairwise(runs))
+
+
+def test_wood_between_the_sampled_pixels_has_its_lightness() -> None:
+    inside = np.zeros((12, 40), bool)
+    inside[1:6, 1:6] = True
+    grid = lay_grid(np.full((12, 40, 3), 150, np.uint8), inside, px_per_mm=1.0)
+    lab = measure_lab(grid.rgb)
+    assert median_light(lab, grid) == lab[0, 0, 0]
+
+
+@pytest.mark.parametrize("px_per_mm", [1.0, 1.77, 3.4])
+def test_a_stain_is_found_at_any_scale(px_per_mm: float) -> None:
+    """Blue stain takes yellow and some light from a broad patch; how broad does not hang on the pixels."""
+    board = grow_board(seed=61, length_mm=400, width_mm=140, knots=0, sapwood_radius_mm=math.inf)
+    rgb = draw_face(board, px_per_mm=px_per_mm, noise=2).rgb.astype(np.float64)
+    y, x = (np.indices(rgb.shape[:2]) + 0.5) / px_per_mm
+    share = np.exp(-((((x - 250) / 30) ** 2 + ((y - 70) / 18) ** 2) ** 2))[..., None]
+    grey = rgb.mean(axis=2, keepdims=True) * (0.78, 0.82, 0.86)
+    stained = (rgb * (1 - share) + grey * share).astype(np.uint8)
+    (mark,) = read_face(stained, px_per_mm=px_per_mm).marks
+    assert mark.kind == "stain"
+    assert mark.box_mm == pytest.approx((226, 50, 274, 86), abs=5)
 
 
 @pytest.mark.parametrize("mask", [np.zeros((50, 200), bool), np.ones((40, 200), bool)])
