@@ -43,8 +43,8 @@ def _draw_grain(card: Rgb, features: Features, line_px: int) -> None:
     rows, columns = features.angle_rad.shape
     for row in range(step // 2, rows, step):
         for column in range(step // 2, columns, step):
-            sure = features.coherence[row, column]
-            if sure < 0.3:
+            sure, on_wood = features.coherence[row, column], np.isfinite(features.lab[row, column, 0])
+            if sure < 0.3 or not on_wood:
                 continue
             middle = (np.array([column, row]) + 0.5) * cell_px
             angle = features.angle_rad[row, column]
@@ -57,11 +57,12 @@ def _draw_sapwood(card: Rgb, features: Features, line_px: int) -> None:
     if edges is None:
         return
     cell_px = features.cell_mm * features.px_per_mm
-    share = np.asarray(features.sapwood > 0.5)
-    x = (np.arange(share.shape[1]) + 0.5) * cell_px
-    for depth_mm, from_top in ((edges.upper_mm, True), (edges.lower_mm, False)):
-        edge_px = features.px_per_mm * depth_mm
-        y = edge_px if from_top else card.shape[0] - edge_px
+    x = (np.arange(features.sapwood.shape[1]) + 0.5) * cell_px
+    whole_px = features.sapwood.shape[0] * cell_px
+    upper = _outer_edge_cells(features.sapwood) * cell_px
+    lower = whole_px - _outer_edge_cells(features.sapwood[::-1]) * cell_px
+    for depth_mm, foot, inward in ((edges.upper_mm, upper, 1), (edges.lower_mm, lower, -1)):
+        y = foot + inward * features.px_per_mm * depth_mm
         there = depth_mm > 0
         for k in range(0, len(x) - 1, 2):  # every other stretch: a dashed line
             if there[k] and there[k + 1]:
@@ -69,9 +70,14 @@ def _draw_sapwood(card: Rgb, features: Features, line_px: int) -> None:
         step = max(1, round(_HATCH_MM / features.cell_mm))
         for k in range(0, len(x), step):
             if there[k]:
-                foot = 0.0 if from_top else float(card.shape[0])
-                lean = 0.5 * (y[k] - foot)
-                _line(card, np.array([x[k], foot]), np.array([x[k] + lean, y[k]]), 1, _SAP_INK)
+                lean = 0.5 * (y[k] - foot[k])
+                _line(card, np.array([x[k], foot[k]]), np.array([x[k] + lean, y[k]]), 1, _SAP_INK)
+
+
+def _outer_edge_cells(sapwood: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where (columns,) the uppermost sapwood begins, in cells: the first cell lies partly off the wood."""
+    row = (sapwood > 0.02).argmax(axis=0)
+    return np.asarray(row + 1 - sapwood[row, np.arange(len(row))])
 
 
 def _draw_axis(card: Rgb, features: Features, line_px: int) -> None:
@@ -81,7 +87,7 @@ def _draw_axis(card: Rgb, features: Features, line_px: int) -> None:
     axis = cathedral.axis_mm * features.px_per_mm
     for x in np.arange(axis[0, 0], axis[-1, 0], 12 * features.px_per_mm):
         y = np.interp(x, axis[:, 0], axis[:, 1])
-        cv2.circle(card, (round(float(x)), round(float(y))), line_px, _INK, -1, cv2.LINE_AA)
+        cv2.circle(card, (int(x), int(y)), line_px, _INK, -1, cv2.LINE_AA)
     if cathedral.arches_point:
         size = 5 * features.px_per_mm
         for share in (0.2, 0.5, 0.8):
@@ -91,7 +97,7 @@ def _draw_axis(card: Rgb, features: Features, line_px: int) -> None:
 
 
 def _draw_mark(card: Rgb, mark: Mark, px_per_mm: float, line_px: int) -> None:
-    outline = np.rint(mark.outline_mm * px_per_mm).astype(np.int32)
+    outline = np.floor(mark.outline_mm * px_per_mm).astype(np.int32)
     cv2.polylines(card, [outline], True, _PAPER, line_px + 2, cv2.LINE_AA)
     cv2.polylines(card, [outline], True, _INK, line_px, cv2.LINE_AA)
     left, top, right, bottom = (v * px_per_mm for v in mark.box_mm)
@@ -113,6 +119,7 @@ def _line(
     ink: tuple[int, int, int] = _INK,
 ) -> None:
     """A line with a pale halo, so that it shows on any wood."""
-    a, b = ((round(float(p[0])), round(float(p[1]))) for p in (start, end))
-    cv2.line(card, a, b, _PAPER, width_px + 2, cv2.LINE_AA)
-    cv2.line(card, a, b, ink, width_px, cv2.LINE_AA)
+    # OpenCV counts from pixel centres; sixteenths keep a level stroke level.
+    a, b = (np.rint((p - 0.5) * 16).astype(int).tolist() for p in (start, end))
+    cv2.line(card, a, b, _PAPER, width_px + 2, cv2.LINE_AA, 4)
+    cv2.line(card, a, b, ink, width_px, cv2.LINE_AA, 4)
