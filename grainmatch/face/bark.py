@@ -15,7 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.face.cut import LEAST_SEEN, NEAREST_SIDE_MM, heart_share, misfit, row_leans
+from grainmatch.face.cut import (
+    LEAST_DENSITY_MISFIT,
+    LEAST_LEAN_MISFIT,
+    LEAST_SEEN,
+    density_form,
+    heart_share,
+    lean_form,
+    misfit,
+    row_leans,
+)
 from grainmatch.model import Features, Side
 
 _PLACE_STEP_MM = 4.0
@@ -51,15 +60,13 @@ def bark_side_of_pair(
     place = np.arange(-3.4 * half, 3.4 * half, _PLACE_STEP_MM)
     outside = np.geomspace(5.0, _FARTHEST_MM, 14)
     depth = np.concatenate([-outside[::-1], np.linspace(0, thickness_mm, 6), thickness_mm + outside])
+    away = [np.maximum(np.abs(depth - top), _NEAREST_MM)[:, None] for top in (0.0, thickness_mm)]
     log_chance = np.zeros((len(place), len(depth)))
-    for law, least in ((0, 0.02), (1, 0.05)):
-        rows = (faces[0][law], faces[1][law])
+    laws = ((density_form, LEAST_DENSITY_MISFIT), (lean_form, LEAST_LEAN_MISFIT))
+    for (form, least), *rows in zip(laws, *faces, strict=True):
         n = sum(len(r.value) for r in rows)
         if n >= _LEAST_ROWS:
-            shape = [
-                _law(law, r.across_mm, place, np.maximum(np.abs(depth - top), _NEAREST_MM))
-                for r, top in zip(rows, (0.0, thickness_mm), strict=True)
-            ]
+            shape = [form(r.across_mm - place[:, None, None], d) for r, d in zip(rows, away, strict=True)]
             value, weight = (np.concatenate([getattr(r, k) for r in rows]) for k in ("value", "weight"))
             left = misfit(value, np.concatenate(shape, axis=-1), weight)
             log_chance -= 0.5 * _INDEPENDENT * n * np.log(left + least)
@@ -69,17 +76,6 @@ def bark_side_of_pair(
     if sure < _LEAST_CHANCE:
         return None, 0.0
     return ("A" if below > 0.5 else "B"), _MOST_CONFIDENCE * sure
-
-
-def _law(
-    law: int, across_mm: NDArray[np.float64], place: NDArray[np.float64], distance: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Form (p, d, n) of lines per mm (law 0) or of their lean (law 1) by place and distance of the pith."""
-    u = across_mm - place[:, None, None]
-    r = np.hypot(u, distance[:, None])
-    if law == 0:
-        return np.asarray(np.abs(u) / r)
-    return np.asarray(r / np.where(np.abs(u) < NEAREST_SIDE_MM, np.copysign(NEAREST_SIDE_MM, u), u))
 
 
 def _read_rows(face: Features, sign: int) -> tuple[_Rows, _Rows]:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from grainmatch.face.grain import Grain
 from grainmatch.face.grid import Grid
 from grainmatch.face.rings import Rings
-from grainmatch.model import Cathedral, CutClass
+from grainmatch.model import Cathedral, CutClass, Mask
 
 PLAIN_BELOW_DEG = 30.0
 QUARTER_FROM_DEG = 60.0
@@ -33,6 +33,7 @@ _LEAST_COHERENCE = 0.3
 LEAST_SEEN = 0.7  # of a row's length; rows along a slanting edge hold too little wood to count lines
 _STEEPEST = 0.5  # tan of the angle; steeper lines belong to knots or to the axis itself
 NEAREST_SIDE_MM = 8.0  # closer to the pith's line a cell mixes leans of both sides
+LEAST_DENSITY_MISFIT, LEAST_LEAN_MISFIT = 0.02, 0.05  # what better than these a fit is, is chance
 _PITH_IN_BOARD_MM = 30.0  # boards for table tops are about this thick
 _LEAST_NEAR_CHANCE = 0.55
 _LEAST_HEART = 0.4  # with less heartwood than this on the face, its sapwood's lines must do
@@ -100,29 +101,43 @@ def _fit_pith(grain: Grain, rings: Rings, y_mm: Places, grid: Grid, heart: Place
     lean, lean_weight = row_leans(grain.angle_rad, grain.coherence)
     width = len(y_mm) * grid.cell_mm
     place = np.arange(-1.2 * width, 2.2 * width, _PLACE_STEP_MM)
-    u = y_mm[None, None, :] - place[:, None, None]
-    r = np.hypot(u, _DISTANCES_MM[None, :, None])
+    u, distance = y_mm - place[:, None, None], _DISTANCES_MM[:, None]
     # A constant stands for the lines that are counted where none are drawn: streaks, noise.
-    density_cost = misfit(density[rows], (np.abs(u) / r)[..., rows], heart[rows] ** 2)
-    shape = r / np.where(np.abs(u) < NEAREST_SIDE_MM, np.copysign(NEAREST_SIDE_MM, u), u)
+    density_cost = misfit(density[rows], density_form(u, distance)[..., rows], heart[rows] ** 2)
     known = lean_weight > 0.1
     lean_cost = np.zeros(density_cost.shape)
     if known.sum() >= 5:
-        lean_cost = misfit(lean[known], shape[..., known], lean_weight[known])
+        lean_cost = misfit(lean[known], lean_form(u, distance)[..., known], lean_weight[known])
     # Neighbouring rows share lines: count one independent value for every three rows.
-    log_chance = -(rows.sum() / 6) * np.log(density_cost + 0.02)
-    log_chance -= (known.sum() / 6) * np.log(lean_cost + 0.05)
+    log_chance = -(rows.sum() / 6) * np.log(density_cost + LEAST_DENSITY_MISFIT)
+    log_chance -= (known.sum() / 6) * np.log(lean_cost + LEAST_LEAN_MISFIT)
     chance = np.exp(log_chance - log_chance.max())
     return _PithTable(place, chance / chance.sum())
+
+
+def density_form(u_mm: Places, distance_mm: Places | float) -> Places:
+    """Lines per mm across, but for a factor, u to the side of the pith's line, the pith at that distance."""
+    return np.asarray(np.abs(u_mm) / np.hypot(u_mm, distance_mm))
+
+
+def lean_form(u_mm: Places, distance_mm: Places | float) -> Places:
+    """Lean of the lines, but for a factor, there; as at NEAREST_SIDE_MM where cells mix both sides' leans."""
+    aside = np.where(np.abs(u_mm) < NEAREST_SIDE_MM, np.copysign(NEAREST_SIDE_MM, u_mm), u_mm)
+    return np.asarray(np.hypot(u_mm, distance_mm) / aside)
 
 
 def row_leans(angle_rad: Places, coherence: Places) -> tuple[Places, Places]:
     """Mean tan of the angle in each row, and its weight: the cube of the share of the row it rests on, for a
     row with gaps lies near the pith's line, where what is left leans too little."""
-    tangent = np.tan(np.clip(angle_rad, -1.4, 1.4))
-    use = (coherence > _LEAST_COHERENCE) & (np.abs(tangent) < _STEEPEST)
+    tangent, use = _cell_leans(angle_rad, coherence)
     count = use.sum(axis=1)
     return (tangent * use).sum(axis=1) / np.maximum(count, 1), (count / use.shape[1]) ** 3
+
+
+def _cell_leans(angle_rad: Places, coherence: Places) -> tuple[Places, Mask]:
+    """Tan of the angle (rows, columns), and where it is sure enough and no knot's."""
+    tangent = np.tan(np.clip(angle_rad, -1.4, 1.4))
+    return tangent, (coherence > _LEAST_COHERENCE) & (np.abs(tangent) < _STEEPEST)
 
 
 def misfit(values: Places, shape: NDArray[np.float64], weight: Places) -> NDArray[np.float64]:
@@ -179,11 +194,8 @@ def _measure_narrowing(
 ) -> tuple[float, float]:
     """How much the layers narrow per mm to the right, and its 1-sigma from stretch to stretch."""
     u = y_mm - place_mm
-    shape = -np.hypot(u, distance_mm) / np.where(
-        np.abs(u) < NEAREST_SIDE_MM, np.copysign(NEAREST_SIDE_MM, u), u
-    )
-    tangent = np.tan(np.clip(grain.angle_rad, -1.4, 1.4))
-    use = (grain.coherence > _LEAST_COHERENCE) & (np.abs(tangent) < _STEEPEST)
+    shape = -lean_form(u, distance_mm)
+    tangent, use = _cell_leans(grain.angle_rad, grain.coherence)
     use &= (np.abs(u) >= NEAREST_SIDE_MM)[:, None]
     step = max(1, round(_CHUNK_MM / grid.cell_mm))
     slopes, weights = [], []
