@@ -21,7 +21,7 @@ FLOORS = (
     {"search", "glueup", "report", "store"},
     {"score", "synth"},
     {"photo", "board", "face", "wood"},
-    {"panel"},
+    {"panel", "plans"},
     {"model"},
     {"units", "geometry", "colour", "disk", "ranks", "cores"},
     {"errors"},

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grainmatch.model import Clamp
+from grainmatch.plans import Clamp
 from grainmatch.wood.species import Species
 
 PRESSURE_MPA = ((0.7, 1.0), (1.0, 1.4), (1.4, 2.1))

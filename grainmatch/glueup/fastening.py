@@ -12,7 +12,8 @@ import math
 from collections.abc import Sequence
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Fastening, FixedLine, Slot, Trap
+from grainmatch.model import FixedLine, Trap
+from grainmatch.plans import Fastening, Slot
 from grainmatch.wood.top import TopYear
 
 CLEARANCE_MM = 1.0

@@ -18,8 +18,9 @@ from grainmatch.glueup.glue import (
 )
 from grainmatch.glueup.stages import Parts, StageLimits, choose_rounds
 from grainmatch.glueup.trim import rough_ends
-from grainmatch.model import Board, EdgeMark, GlueUp, Layout, Stage, Tools
+from grainmatch.model import Board, Layout, Tools
 from grainmatch.panel import place_top
+from grainmatch.plans import EdgeMark, GlueUp, Stage
 from grainmatch.wood.moisture import DEFAULT_ROOM, Room, check_moisture
 from grainmatch.wood.top import LaidBoard, lay_boards
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from grainmatch.errors import BoardError
-from grainmatch.model import Board, EndGrain, Face, SparePiece
+from grainmatch.model import Board, EndGrain, Face
+from grainmatch.plans import SparePiece
 
 
 def cut_spare_board(board: Board, piece: SparePiece, *, new_id: str) -> Board:

@@ -8,8 +8,9 @@ from types import MappingProxyType
 import numpy as np
 
 from grainmatch.errors import LayoutError
-from grainmatch.model import Board, BoardTrim, Face, Layout, Mark, ShapeOption, Side, SparePiece, TrimPlan
+from grainmatch.model import Board, Face, Layout, Mark, Side
 from grainmatch.panel import PlacedBoard, PlacedTop, place_top
+from grainmatch.plans import BoardTrim, ShapeOption, SparePiece, TrimPlan
 
 Marks = Mapping[tuple[str, Side], Sequence[Mark]]
 """What was found on each face, by board id and side."""

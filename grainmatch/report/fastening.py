@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from grainmatch.model import Fastening, Slot
+from grainmatch.plans import Fastening, Slot
 from grainmatch.report.canvas import BLACK, GREY, WHITE, Drawing
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import fine_length, restate

@@ -9,8 +9,9 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from grainmatch.disk import sweep_parts, write_bytes
-from grainmatch.model import Board, Fastening, GlueUp, Layout, TrimPlan
+from grainmatch.model import Board, Layout
 from grainmatch.panel import Box, PlacedTop, place_top
+from grainmatch.plans import Fastening, GlueUp, TrimPlan
 from grainmatch.report.canvas import Drawing
 from grainmatch.report.cards import draw_cards
 from grainmatch.report.dxf import draw_dxf

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from grainmatch.model import GlueUp, Side, Stage
+from grainmatch.model import Side
 from grainmatch.panel import Box, PlacedBoard, PlacedTop
+from grainmatch.plans import GlueUp, Stage
 from grainmatch.report.canvas import BLACK, GREY, PALE, WHITE, Drawing
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import force_words, glue_words, restate, weight_words

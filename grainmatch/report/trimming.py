@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from grainmatch.model import ShapeOption, SparePiece, TrimPlan
 from grainmatch.panel import PlacedTop
+from grainmatch.plans import ShapeOption, SparePiece, TrimPlan
 from grainmatch.report.flow import Flow
 from grainmatch.report.measures import restate
 from grainmatch.report.place import board_name, slide_words

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from grainmatch.errors import LayoutError
 from grainmatch.glueup.plan import plan_glueup
-from grainmatch.model import GlueUp, Tools
+from grainmatch.model import Tools
+from grainmatch.plans import GlueUp
 from tests.wood.boards import make_board, make_layout
 
 
@@ -155,3 +156,5 @@ def test_bad_layouts_and_tools_are_refused_in_words() -> None:
         Tools(open_min=0)
     with pytest.raises(LayoutError):
         Tools(clamp_force_n=float("nan"))
+    with pytest.raises(LayoutError):
+        Tools(planer_width_mm=0.0)  # none at hand is None

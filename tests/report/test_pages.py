@@ -10,27 +10,20 @@ import numpy as np
 import pytest
 
 from grainmatch.glueup.plan import plan_glueup
-from grainmatch.model import (
-    Board,
+from grainmatch.model import Board, Cathedral, Features, Layout, Placement, Pose, Score, Side
+from grainmatch.panel import Box, PlacedTop, place_top
+from grainmatch.plans import (
     BoardTrim,
-    Cathedral,
     Clamp,
     EdgeMark,
     Fastening,
-    Features,
     GlueUp,
-    Layout,
-    Placement,
-    Pose,
-    Score,
     ShapeOption,
-    Side,
     Slot,
     SparePiece,
     Stage,
     TrimPlan,
 )
-from grainmatch.panel import Box, PlacedTop, place_top
 from grainmatch.report.canvas import Drawing, Line, Polygon, Text
 from grainmatch.report.cards import card_lines, draw_card
 from grainmatch.report.fastening import flow_fastening
