@@ -29,6 +29,7 @@ Floats = NDArray[np.floating[Any]]
 Image = NDArray[np.float32]
 
 _WIDTH_PX, _HEIGHT_PX = 440, 220  # the picture is read at about this size, whatever it came in
+_NARROWEST_PX = 24  # ... and no side of it with fewer pixels: the margins would leave nothing
 _SCALES_PX = ((1.0, 5.0), (2.0, 7.0), (3.5, 10.0))  # gradient and window sigma of each structure tensor
 _LAGS_PX = (8.0, 16.0, 24.0)  # arc lengths over which rings must look the same
 _RADIAL_LAGS_PX = (5.0, 8.0, 11.0)
@@ -116,8 +117,9 @@ def ring_angle_deg(end: EndGrain, across_mm: ArrayLike, *, depth_mm: ArrayLike =
 def _prepare(rgb: Rgb, inside: Mask | None) -> tuple[Image, Mask, float]:
     """Evened lightness at the working size, where it is wood, and working px per picture px."""
     h, w = rgb.shape[:2]
-    scale = min(_WIDTH_PX / w, _HEIGHT_PX / h)
-    size = (max(24, round(w * scale)), max(24, round(h * scale)))
+    # A thin, wide end is read wider: stretched one way only, its circles would be none.
+    scale = max(min(_WIDTH_PX / w, _HEIGHT_PX / h), _NARROWEST_PX / min(w, h))
+    size = round(w * scale), round(h * scale)
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     light = np.asarray(srgb_to_lab(np.asarray(small, dtype=np.uint8))[..., 0], dtype=np.float32)
     wood = (light > _BLACK_L) & (light < _WHITE_L)  # nothing can be read in glare or the dark beside the end

@@ -20,6 +20,8 @@ CLASS_LIMITS_SG = (0.45, 0.60)
 """Where light ends and dense begins, in specific gravity at 12 % (own choice; the guide names no number)."""
 WIDEST_SPACING_MM = 300.0
 FIRST_FROM_END_MM = 50.0
+WIDEST_CAUL_MM = 200.0
+"""A batten wider than this is a board of its own (own choice)."""
 NO_CLAMPS = "There are no clamps at hand: borrow some, or wedge the boards between fixed stops."
 
 
@@ -129,10 +131,13 @@ def _spread_warning(
 ) -> tuple[str, ...]:
     if count >= by_spread:
         return ()
-    caul = max(0.0, (length_mm / count - head_mm) / 2 - to_seam_mm)
+    caul = math.ceil(max(0.0, (length_mm / count - head_mm) / 2 - to_seam_mm))
+    help_ = "borrow more"
+    if caul <= WIDEST_CAUL_MM:
+        help_ += f" or put stiff battens at least {caul} mm wide between clamps and edges"
     return (
         f"Parts of the seam stay without pressure from {count_words(count)} ({by_spread} reach all of it): "
-        f"borrow more or put stiff battens at least {math.ceil(caul)} mm wide between clamps and edges.",
+        f"{help_}.",
     )
 
 

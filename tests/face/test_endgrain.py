@@ -51,6 +51,14 @@ def test_plain_circles_give_back_their_centre(across_mm: float, depth_mm: float,
     assert end.residual_mm < 0.5
 
 
+@pytest.mark.parametrize("size_mm", [(480, 20), (400, 13)])
+def test_the_end_of_a_thin_wide_board_is_read_true_to_its_form(size_mm: tuple[int, int]) -> None:
+    end = read_end(circles(30, 90, size_mm=size_mm), px_per_mm=5.0)
+    assert end.bark_side == "A"
+    assert math.hypot(end.pith_across_mm - 30, end.pith_depth_mm - 90) < 3.0
+    assert end.ring_mm == pytest.approx(3.0, rel=0.15)
+
+
 def test_drawn_ends_of_all_woods_are_read() -> None:
     errors, angles = [], []
     for seed in range(18):

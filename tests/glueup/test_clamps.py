@@ -91,6 +91,11 @@ def test_too_few_clamps_are_said_so() -> None:
     spread, force = plan.warnings
     assert "(13 reach all of it)" in spread  # 1750 / (25 + 120) = 12.07
     assert "147 mm wide" in spread  # (1750 / 4 - 25) / 2 - 60
+    (one, _) = plan_clamps(
+        length_mm=1750, thickness_mm=27, to_seam_mm=60, wanted_mpa=(1.4, 2.1), clamps_n=1,
+        clamp_force_n=5000, head_mm=25,
+    ).warnings  # fmt: skip
+    assert one.endswith("(13 reach all of it): borrow more.")  # no batten is 0.8 m wide
     assert "gets 0.4 MPa from 4 clamps where 1.4 to 2.1 MPa are asked for" in force
     assert restate(force, "in").count("psi") == 2
     caul = plan_clamps(
