@@ -9,13 +9,15 @@ import numpy as np
 
 from grainmatch.model import Face, Features, Side
 from grainmatch.panel import Box, PlacedBoard
-from grainmatch.units import LengthUnits, format_length
+from grainmatch.units import MM_PER_INCH, LengthUnits, format_length
 
 FaceFeatures = Mapping[tuple[str, Side], Features]
 """What was read from each face, by board id and side."""
 
 SAME_MM = 0.25
 """Less taper than this cannot be set on a saw."""
+LEAST_SHOWN_MM: dict[LengthUnits, float] = {"mm": 0.5, "in": MM_PER_INCH / 32}
+"""Half the step a length is written in, a millimetre or a sixteenth: less would read as 0."""
 LEAST_RIP_MM = 0.1
 """Less than this comes off when the edge is jointed."""
 
@@ -37,7 +39,7 @@ def rip_at_ends(item: PlacedBoard) -> tuple[tuple[float, float], tuple[float, fl
 def rip_words(ends_mm: tuple[float, float], units: LengthUnits) -> str:
     """What a saw takes off one edge: one length, or `left / right` when they differ noticeably."""
     left, right = ends_mm
-    if max(left, right) < LEAST_RIP_MM:
+    if max(left, right) < (LEAST_RIP_MM if units == "mm" else LEAST_SHOWN_MM["in"]):
         return "nothing"
     if abs(left - right) < SAME_MM:
         return format_length((left + right) / 2, units)
@@ -52,8 +54,8 @@ def size_words(box: Box, units: LengthUnits) -> str:
 
 
 def slide_words(slide_mm: float, units: LengthUnits) -> str:
-    """`12 mm right`, or `none` below half a millimetre."""
-    if abs(slide_mm) < 0.5:
+    """`12 mm right`, or `none` for less than can be shown."""
+    if abs(slide_mm) < LEAST_SHOWN_MM[units]:
         return "none"
     return f"{format_length(abs(slide_mm), units, decimals=0)} {'right' if slide_mm > 0 else 'left'}"
 

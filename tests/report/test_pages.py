@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -34,7 +35,7 @@ from grainmatch.report.page import Column, fit_columns
 from grainmatch.report.papers import Plans, draw_pages, write_papers
 from grainmatch.report.pdf import text_width_mm
 from grainmatch.report.pinup import planing_of
-from grainmatch.report.place import board_name
+from grainmatch.report.place import board_name, rip_words, slide_words
 from grainmatch.report.score_words import describe_proof, describe_score, describe_seam
 from grainmatch.report.stages import draw_stage, flow_glueup
 from grainmatch.report.top import draw_notes
@@ -259,6 +260,13 @@ def test_short_boards_are_said_to_be_short(placed: PlacedTop) -> None:
     flow = Flow("a4", STAMP, "Size")
     flow_trim(flow, placed, short, units="mm")
     assert "4 mm too short" in words_of(flow.pages)
+
+
+@pytest.mark.parametrize("off_mm", [0.1, 0.3, 0.6, 0.78, 0.8, 3.0])
+def test_no_length_to_cut_off_or_slide_reads_as_nought(off_mm: float) -> None:
+    for units in ("mm", "in"):
+        words = [rip_words((off_mm, off_mm), units), slide_words(-off_mm, units)]
+        assert not [w for w in words if re.match(r"0(\"|\.0 mm| mm)", w)], words
 
 
 def test_edges_and_corners_are_named_with_their_usual_sizes(placed: PlacedTop) -> None:
