@@ -148,7 +148,7 @@ def _force_warning(
         return ()
     low, high = wanted
     return (
-        f"The seam gets {pressure:.1f} MPa from {count_words(count)} where {low:.1f} to {high:.1f} MPa are "
+        f"The seam gets {pressure:.2f} MPa from {count_words(count)} where {low:.1f} to {high:.1f} MPa are "
         f"asked for ({by_force} would do): the edges must meet without pressing, or use more or stronger "
         "clamps.",
     )

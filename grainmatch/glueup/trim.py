@@ -174,7 +174,7 @@ def _marks_in_top(placed: PlacedTop, marks: Marks) -> list[str]:
             x0, y0, x1, y1 = _box_in_panel(item, face, mark)
             if y1 > y0 and x1 > left and x0 < right and y1 > top and y0 < bottom:
                 found.append(
-                    f"Board {item.board.id}: {mark.kind} {x1 - x0:.0f} x {y1 - y0:.0f} mm,"
+                    f"{mark.kind} {x1 - x0:.0f} x {y1 - y0:.0f} mm on board {item.board.id},"
                     f" {max(x0 - left, 0.0):.0f} mm from the top's left end."
                 )
     return found

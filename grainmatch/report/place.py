@@ -55,7 +55,7 @@ def size_words(box: Box, units: LengthUnits) -> str:
 
 def slide_words(slide_mm: float, units: LengthUnits) -> str:
     """`12 mm right`, or `none` for less than can be shown."""
-    if abs(slide_mm) < LEAST_SHOWN_MM[units]:
+    if abs(slide_mm) <= LEAST_SHOWN_MM[units]:
         return "none"
     return f"{format_length(abs(slide_mm), units, decimals=0)} {'right' if slide_mm > 0 else 'left'}"
 

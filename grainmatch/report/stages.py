@@ -103,7 +103,7 @@ def _part_name(part: Sequence[str]) -> str:
 def _clamp_words(stage: Stage, units: LengthUnits) -> str:
     """How many clamps, how far apart, how hard."""
     low, high = stage.wanted_mpa
-    pressure = f"{stage.pressure_mpa:.1f} MPa on the seam, {low:.1f} to {high:.1f} MPa asked for"
+    pressure = f"{stage.pressure_mpa:.2f} MPa on the seam, {low:.1f} to {high:.1f} MPa asked for"
     clamps = "1 clamp in the middle"
     if len(stage.clamps) > 1:
         apart = format_length(stage.spacing_mm, units, decimals=0)

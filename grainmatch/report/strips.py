@@ -58,7 +58,7 @@ def _tile(
     y_seam = above.box.bottom_mm
     view = Box(tile.left_mm, y_seam - up, tile.right_mm, y_seam + down)
     x, y = corner[0], corner[1] + 4.0
-    page.text((x, corner[1] + 1.0), _tile_words(above, below, seam, part, units), 2.8)
+    page.text((x + 1.5, corner[1] + 1.0), _tile_words(above, below, seam, part, units), 2.8)
     wood = draw_wood(placed, view, px_per_mm=_PX_PER_MM)
     # The size of whole pixels, not of the view: rounding must not stretch what is printed at full size.
     page.image((x, y), (wood.shape[1] / _PX_PER_MM, wood.shape[0] / _PX_PER_MM), wood)

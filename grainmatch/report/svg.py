@@ -68,7 +68,9 @@ def _words(text: Text) -> str:
 
 def _clean(text: str) -> str:
     """Escaped, without the control characters XML cannot hold."""
-    return escape("".join(c for c in text if c >= " " and not "\ud800" <= c <= "\udfff" and c < "\ufffe"))
+    return escape(
+        "".join(c for c in text if c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
+    )
 
 
 def _points(points: tuple[Point, ...]) -> str:

@@ -33,7 +33,7 @@ def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUni
     """Everything about sizes and offcuts."""
 
     def words(mm: float) -> str:
-        return format_length(mm, units, decimals=0) if mm >= LEAST_SHOWN_MM[units] else "nothing"
+        return format_length(mm, units, decimals=0) if mm > LEAST_SHOWN_MM[units] else "nothing"
 
     left, top, right, bottom = trim.cut_mm
     flow.heading("Cutting the panel to size")
@@ -92,7 +92,7 @@ def _rough_rows(placed: PlacedTop, trim: TrimPlan, units: LengthUnits) -> list[l
 
 
 def _off(mm: float, units: LengthUnits) -> str:
-    if mm <= -LEAST_SHOWN_MM[units]:
+    if mm < -LEAST_SHOWN_MM[units]:
         return f"{format_length(-mm, units, decimals=0)} too short"
     return format_length(max(mm, 0.0), units, decimals=0)
 

@@ -102,7 +102,7 @@ def test_marks_left_in_the_top_are_named() -> None:
     (words,) = plan.marks_left_in
     # turned: a knot 900 to 910 mm from the board's left end lies 940 mm from the panel's and 865 mm
     # from the top's
-    assert words == "Board a: knot 10 x 8 mm, 865 mm from the top's left end."
+    assert words == "knot 10 x 8 mm on board a, 865 mm from the top's left end."
     assert plan_trim(make_layout(*"abc"), THREE).assumptions
 
 
@@ -130,7 +130,7 @@ def test_a_mark_that_is_ripped_off_does_not_stay_in_the_top() -> None:
 def test_a_mark_across_the_cut_begins_at_the_tops_end() -> None:
     marks = {("b", "A"): [box_mark(70, 50, length=20)]}  # the cut is at 75
     plan = plan_trim(make_layout(*"abc"), THREE, (1700.0, 400.0), marks=marks)  # type: ignore[arg-type]
-    assert plan.marks_left_in == ("Board b: knot 20 x 8 mm, 0 mm from the top's left end.",)
+    assert plan.marks_left_in == ("knot 20 x 8 mm on board b, 0 mm from the top's left end.",)
 
 
 def test_a_board_short_at_both_ends_is_not_told_to_slide() -> None:

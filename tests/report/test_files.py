@@ -118,6 +118,14 @@ def test_the_svg_is_true_to_a_hundredth_of_a_millimetre(placed: PlacedTop) -> No
     assert root.findtext(f"{SVG}title") == "a < b & c"
 
 
+def test_svg_words_keep_every_letter_xml_can_hold() -> None:
+    """XML 1.0, production 2: no control signs, surrogates, U+FFFE or U+FFFF; all planes above are letters."""
+    drawing = Drawing(100, 20)
+    drawing.text((5, 10), "Tisch <1> \U0001f332 \ud800\ufffe\x07板", 4)
+    (words,) = ET.fromstring(draw_svg(drawing)).iter(f"{SVG}text")  # noqa: S314 - our own
+    assert words.text == "Tisch <1> \U0001f332 板"
+
+
 def test_svg_keeps_every_kind_of_shape(placed: PlacedTop) -> None:
     card = draw_card(placed, placed.boards[1], STAMP, (93, 66), units="mm", features={})
     root = ET.fromstring(draw_svg(card))  # noqa: S314

@@ -89,7 +89,7 @@ def fake_trim(placed: PlacedTop) -> TrimPlan:
             SparePiece("4", "end", 50, 110, 27, 0, 0, False),
         ),
         lost_frac=0.21,
-        marks_left_in=("Board 3: knot 17 x 14 mm.",),
+        marks_left_in=("knot 17 x 14 mm on board 3.",),
         warnings=("Board 5 falls 3 mm short of the left cut.",),
     )
 
@@ -262,7 +262,7 @@ def test_short_boards_are_said_to_be_short(placed: PlacedTop) -> None:
     assert "4 mm too short" in words_of(flow.pages)
 
 
-@pytest.mark.parametrize("off_mm", [0.1, 0.3, 0.6, 0.78, 0.8, 3.0])
+@pytest.mark.parametrize("off_mm", [0.1, 0.3, 0.5, 0.6, 0.78, 0.8, 3.0])
 def test_no_length_to_cut_off_or_slide_reads_as_nought(off_mm: float) -> None:
     for units in ("mm", "in"):
         words = [rip_words((off_mm, off_mm), units), slide_words(-off_mm, units)]
