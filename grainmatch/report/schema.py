@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from grainmatch.errors import StoreError
+from grainmatch.model import MarkKind, Side
 
 
 def _encodable(value: object) -> object:
@@ -30,7 +31,6 @@ Words = Annotated[str, BeforeValidator(_encodable), Field(max_length=2000)]
 PointMm = tuple[Mm, Mm]
 Outline = Annotated[list[PointMm], Field(max_length=20_000)]
 Lab = tuple[float, float, float]
-SideName = Literal["A", "B"]
 
 Upgrade = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -101,7 +101,7 @@ class PlacementRecord(Record):
     """One board, top to bottom."""
 
     board_id: Name
-    side_up: SideName
+    side_up: Side
     turned: bool
     slide_mm: Mm
     rip_mm: tuple[Annotated[float, Field(ge=0, le=10_000)], Annotated[float, Field(ge=0, le=10_000)]]
@@ -134,7 +134,7 @@ class LayoutRecord(Record):
 class MarkRecord(Record):
     """Something on a face that is not clear wood."""
 
-    kind: Literal["knot", "hole", "crack", "bark edge", "pitch", "stain", "pencil", "keep out"]
+    kind: MarkKind
     outline_mm: Outline
     confidence: Annotated[float, Field(ge=0, le=1)] = 1.0
     sound: bool = True
@@ -144,7 +144,7 @@ class FaceRecord(Record):
     """One face and the image beside it."""
 
     photo: Annotated[str, BeforeValidator(_encodable), Field(max_length=1000)]
-    side: SideName
+    side: Side
     outline_px: Annotated[list[tuple[float, float]], Field(max_length=20_000)]
     mean_lab: Lab | None
     grain_deg: float | None
@@ -159,7 +159,7 @@ class FaceRecord(Record):
 class EndRecord(Record):
     """The rings at the left end."""
 
-    bark_side: SideName | None
+    bark_side: Side | None
     pith_across_mm: FarMm
     pith_depth_mm: FarMm
     pith_sigma_mm: Annotated[float, Field(ge=0)]
@@ -182,7 +182,7 @@ class SizesRecord(Record):
     sigma_length_mm: Annotated[float, Field(ge=0)]
     sigma_width_mm: Annotated[float, Field(ge=0)]
     moisture_pct: Annotated[float, Field(ge=0, le=300)] | None = None
-    bark_side: SideName | None = None
+    bark_side: Side | None = None
     pair_confidence: Annotated[float, Field(ge=0, le=1)] = 1.0
     end_grain: EndRecord | None = None
 

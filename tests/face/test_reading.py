@@ -168,6 +168,18 @@ def test_a_crack_and_a_pencil_line_are_told_apart() -> None:
     assert kinds["pencil"] == pytest.approx((700, 20, 701, 60), abs=2)
 
 
+def test_a_bark_edge_and_a_pocket_of_pitch_are_told_apart() -> None:
+    rgb = draw_face(centred(1, True), px_per_mm=2.0, noise=2).rgb
+    y, x = (np.indices(rgb.shape[:2]) + 0.5) / 2.0
+    rgb[((x - 300) / 25) ** 2 + ((y - 40) / 6) ** 2 < 1] = (70, 40, 22)
+    rgb[(x > 400) & (x < 520) & (y > rgb.shape[0] / 2 - 8)] = (55, 40, 30)
+    marks = read_face(rgb, px_per_mm=2.0, inside=np.ones(rgb.shape[:2], bool)).marks
+    kinds = {m.kind: m.box_mm for m in marks}
+    assert kinds.keys() == {"bark edge", "pitch"}
+    assert kinds["pitch"] == pytest.approx((275, 34, 325, 46), abs=2)
+    assert kinds["bark edge"] == pytest.approx((400, rgb.shape[0] / 2 - 8, 520, rgb.shape[0] / 2), abs=2)
+
+
 def test_no_arrow_without_arches_or_bark_side(knotty: tuple[SolidBoard, SynthFace, Features]) -> None:
     _, _, features = knotty
     weak = replace(features, cathedral=Cathedral(np.zeros((2, 2)), 0, 0.2))
