@@ -67,9 +67,7 @@ def plan_glueup(
     glue = sum(stage.glue_g for stage in stages)
     by_id = {b.id: b for b in boards}
     measured = {b.board_id: by_id[b.board_id].moisture_pct for b in laid}
-    assumptions = [
-        text for b in laid for text in b.assumptions if "Rings" not in text and "bark side" not in text
-    ]
+    assumptions = [b.assumed_moisture for b in laid if b.assumed_moisture]
     return GlueUp(
         stages=stages,
         edge_marks=_mark_edges(layout),

@@ -101,7 +101,7 @@ def _split(parts: Parts, panels: int, sizes: _Sizes, limits: StageLimits) -> lis
             for start in range(end - 1, used - 2, -1):
                 before, group = best[used - 1][start], parts[start:end]
                 if len(group) > 2 and not limits.fits(group):
-                    break
+                    break  # a longer one takes longer still
                 if before is None:
                     continue
                 cost, known = before[0] + _group_cost(group, sizes, limits), best[used][end]

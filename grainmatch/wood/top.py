@@ -66,7 +66,8 @@ class TopYear:
 
 @dataclass(frozen=True)
 class LaidBoard:
-    """One board of a layout as wood: its section, rings as it lies (None: not known) and moisture."""
+    """One board of a layout as wood: its section, rings as it lies (None: not known) and moisture, with what
+    had to be assumed of either, '' for nothing."""
 
     board_id: str
     width_mm: float
@@ -74,7 +75,13 @@ class LaidBoard:
     species: Species
     rings: Rings | None
     moisture_pct: float
-    assumptions: tuple[str, ...] = ()
+    assumed_rings: str = ""
+    assumed_moisture: str = ""
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """All that had to be assumed, in words."""
+        return tuple(words for words in (self.assumed_rings, self.assumed_moisture) if words)
 
 
 def predict_top_year(
@@ -172,9 +179,7 @@ def _read_rings(board: Board) -> tuple[Rings | None, str]:
 def _lay_board(board: Board, placement: Placement, mean_pct: float) -> LaidBoard:
     wood = find_species(board.species) if board.species else middling_species()
     rings, assumption = rings_in_pose(board, placement.pose)
-    assumptions = [assumption] if assumption else []
-    if board.moisture_pct is None:
-        assumptions.append(f"Boards of unmeasured moisture count as settled at {mean_pct:.1f} % when glued.")
+    settled = f"Boards of unmeasured moisture count as settled at {mean_pct:.1f} % when glued."
     width = board.width_mm - sum(placement.rip_mm)
     if width <= 0:
         raise LayoutError(f"Nothing is left of board {board.id} after ripping.", "Take less off its edges.")
@@ -185,7 +190,8 @@ def _lay_board(board: Board, placement: Placement, mean_pct: float) -> LaidBoard
         species=wood,
         rings=rings.ripped(*placement.rip_mm) if rings else None,
         moisture_pct=mean_pct if board.moisture_pct is None else board.moisture_pct,
-        assumptions=tuple(assumptions),
+        assumed_rings=assumption,
+        assumed_moisture=settled if board.moisture_pct is None else "",
     )
 
 
