@@ -13,7 +13,6 @@ MM_PER_INCH = 25.4  # exact since 1959 (international yard and pound agreement)
 LengthUnits = Literal["mm", "in"]
 
 _UNIT_MM = {
-    "": 1.0,
     "mm": 1.0,
     "cm": 10.0,
     "m": 1000.0,
@@ -36,35 +35,37 @@ _ALIAS = {"inch": "in", "inches": "in", "″": '"', "′": "'"}
 _LONGEST_MM = 100_000.0
 
 
-def parse_length_mm(text: str) -> float:
-    """Read a typed length such as `27mm`, `2.7cm`, `1-1/16in`, `1 1/16"` or a bare number of mm.
+def parse_length_mm(text: str, bare: LengthUnits = "mm") -> float:
+    """Read a typed length such as `27mm`, `2.7cm`, `1-1/16in`, `1 1/16"` or a bare number, which has the
+    unit `bare`.
 
     Returns millimetres, above zero and at most 100 m. Raises UsageError for anything else, also for what
-    can be meant in two ways: a fraction without a unit, and a comma before three digits.
+    can be meant in two ways: a fraction without a unit where bare numbers are millimetres, and a comma
+    before three digits.
     """
     match = _LENGTH.fullmatch(text.strip().lower())
     if match is None:
-        raise _bad_length(text)
+        raise _bad_length(text, bare)
     whole = float((match["whole"] or "0").replace(",", "."))
     numerator, denominator = match["num"] or match["num2"], match["den"] or match["den2"]
     if denominator is not None and int(denominator) == 0:
-        raise _bad_length(text)
+        raise _bad_length(text, bare)
     fraction = int(numerator) / int(denominator) if numerator and denominator else 0.0
-    unit = match["unit"] or ""
-    if denominator is not None and not unit:
+    unit = match["unit"] or bare
+    if denominator is not None and unit == "mm" and not match["unit"]:
         raise UsageError(
             f"The length '{text}' has no unit.", f"Type the unit behind it, like {text.strip()}in."
         )
     value_mm = (whole + fraction) * _UNIT_MM[_ALIAS.get(unit, unit)]
     if not math.isfinite(value_mm) or not 0 < value_mm <= _LONGEST_MM:
-        raise _bad_length(text)
+        raise _bad_length(text, bare)
     return value_mm
 
 
-def parse_size_mm(text: str) -> tuple[float, float]:
+def parse_size_mm(text: str, bare: LengthUnits = "mm") -> tuple[float, float]:
     """Read a typed top size such as `1700x850mm` or `67in x 33-1/2in`: (length, width) in mm.
 
-    A unit on one number counts for the other when that has none.
+    A unit on one number counts for the other when that has none; where neither has, both have `bare`.
     """
     parts = re.split(r"\s*[x×]\s*", text.strip().lower())
     if len(parts) != 2 or not all(parts):
@@ -77,7 +78,7 @@ def parse_size_mm(text: str) -> tuple[float, float]:
         first += units[1][0]
     elif units[0] and not units[1]:
         second += units[0][0]
-    return parse_length_mm(first), parse_length_mm(second)
+    return parse_length_mm(first, bare), parse_length_mm(second, bare)
 
 
 def format_length(length_mm: float, units: LengthUnits = "mm", *, decimals: int = 1) -> str:
@@ -97,5 +98,8 @@ def format_inches(length_mm: float, *, per_inch: int = 16) -> str:
     return f'{sign}{whole} {fraction}"' if whole else f'{sign}{fraction}"'
 
 
-def _bad_length(text: str) -> UsageError:
-    return UsageError(f"The length '{text}' cannot be read.", "Type it like 27mm, 2.7cm, 1-1/16in or 27.")
+def _bad_length(text: str, bare: LengthUnits) -> UsageError:
+    number = {"mm": "27", "in": "1-1/16"}[bare]
+    return UsageError(
+        f"The length '{text}' cannot be read.", f"Type it like 27mm, 2.7cm, 1-1/16in or {number}."
+    )

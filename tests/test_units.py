@@ -55,6 +55,17 @@ def test_a_fraction_without_a_unit_is_asked_about() -> None:
         parse_length_mm("33-1/2")
 
 
+@pytest.mark.parametrize(
+    ("text", "mm"), [("2", 50.8), ("33-1/2", 850.9), ("1.5", 38.1), ("27mm", 27), ("2 ft", 609.6)]
+)
+def test_a_bare_number_has_the_unit_of_whoever_works_in_inches(text: str, mm: float) -> None:
+    assert parse_length_mm(text, "in") == pytest.approx(mm, abs=1e-9)
+    assert parse_size_mm(f"{text} x 10", "in")[0] == pytest.approx(mm, abs=1e-9)
+    with pytest.raises(UsageError) as caught:
+        parse_length_mm("1 2", "in")
+    assert "27mm" in caught.value.advice
+
+
 @given(st.text(max_size=30))
 def test_any_text_gives_a_length_or_a_usage_error(text: str) -> None:
     with contextlib.suppress(UsageError):

@@ -12,7 +12,7 @@ from grainmatch.model import Base, Board, FixedLine, Layout, Trap
 from grainmatch.panel import place_top
 from grainmatch.store import Job
 from grainmatch.ui import desk
-from grainmatch.units import format_length, parse_length_mm
+from grainmatch.ui.lengths import in_units, read_length
 from grainmatch.wood.moisture import DEFAULT_ROOM, ROOMS, Room
 
 _LINES: dict[FixedLine, str] = {
@@ -25,6 +25,12 @@ _TRAPS: dict[Trap, str] = {
     "frame": "a frame round it",
     "fast batten": "battens glued or screwed across",
     "apron screwed tight": "aprons screwed tight across",
+}
+
+
+_PLACES_HELP = {
+    units: f"Lengths with ; between them, like {example}. Any beside a narrower top is left out."
+    for units, example in {"mm": "80; 425; 770", "in": "3; 16-3/4; 30-1/2"}.items()
 }
 
 
@@ -66,13 +72,13 @@ def show_base(job: Job) -> None:
             format_func=lambda k: _LINES[k],
             help="From there it grows and shrinks; all other fasteners slide.",
         )
-        screw = left.text_input("Screws, diameter", format_length(base.screw_mm, desk.units(), decimals=1))
-        shown = "; ".join(format_length(p, desk.units(), decimals=0) for p in base.places_mm)
+        screw = left.text_input(in_units("Screws, diameter"), desk.length(base.screw_mm, decimals=1))
+        shown = [desk.length(p) for p in base.places_mm]
         places = right.text_input(
-            "Fasteners, from the upper edge",
-            shown,
+            in_units("Fasteners, from the upper edge"),
+            "; ".join(shown),
             placeholder="near both edges and in the middle",
-            help="Lengths with ; between them, like 80; 425; 770. Any beside a narrower top is left out.",
+            help=_PLACES_HELP[desk.units()],
         )
         found = st.multiselect(
             "Is any of this planned?",
@@ -85,9 +91,15 @@ def show_base(job: Job) -> None:
             with desk.in_words():
                 kept = Base(
                     fixed_line=line,
-                    screw_mm=parse_length_mm(screw),
-                    places_mm=tuple(parse_length_mm(p) for p in places.split(";") if p.strip()),
+                    screw_mm=read_length(screw, base.screw_mm, decimals=1),
+                    places_mm=_read_places(places, base.places_mm),
                     traps=tuple(found),
                 )
                 desk.the_shop().update_job(job.id, details={"base": asdict(kept), "room": room})
                 st.rerun()
+
+
+def _read_places(typed: str, now_mm: tuple[float, ...]) -> tuple[float, ...]:
+    """The places typed, mm; one that still reads as it was shown is the one it stood for."""
+    shown = {desk.length(p): p for p in now_mm}
+    return tuple(read_length(p, shown.get(p.strip())) for p in typed.split(";") if p.strip())

@@ -10,13 +10,15 @@ from pathlib import Path
 import streamlit as st
 
 from grainmatch.errors import GrainmatchError
+from grainmatch.photo.pose import check_thickness
 from grainmatch.store import Job, write_archive
 from grainmatch.store.archive import MOST_ARCHIVE_MB
 from grainmatch.ui import desk
 from grainmatch.ui.bringing import bring_in
 from grainmatch.ui.demo import add_demo
+from grainmatch.ui.lengths import in_units, read_length, read_size
 from grainmatch.ui.ways import go, show_way
-from grainmatch.units import format_length, parse_length_mm, parse_size_mm
+from grainmatch.units import format_length
 
 
 def show() -> None:
@@ -105,15 +107,16 @@ def _show_new() -> None:
         name = st.text_input("Name", placeholder="Kitchen table", max_chars=80)
         left, right = st.columns(2)
         sizes = {"mm": ("1700 x 850 mm", "27 mm"), "in": ("67 x 33-1/2 in", "1-1/16 in")}[desk.units()]
-        size = left.text_input("Size of the top, length x width", placeholder=sizes[0])
-        thickness = right.text_input("Thickness of the boards, by caliper", sizes[1])
+        size = left.text_input(in_units("Size of the top, length x width"), placeholder=sizes[0])
+        thickness = right.text_input(in_units("Thickness of the boards, by caliper"), sizes[1])
         benches = st.number_input(
             "Benches that go with it", 0, 6, 0, help="Each becomes a job on the same rack."
         )
         if st.form_submit_button("Begin", type="primary"):
-            job = begin_job(name, size, thickness, benches_n=int(benches))
-            desk.pick_job(job.id)
-            go("photos")
+            with desk.in_words():
+                job = begin_job(name, size, thickness, benches_n=int(benches))
+                desk.pick_job(job.id)
+                go("photos")
     if not any(job.details.get("demo") for job in desk.the_shop().list_jobs()) and st.button(
         "Bring back the demo job"
     ):
@@ -125,9 +128,11 @@ def _show_new() -> None:
 
 def begin_job(name: str, size: str, thickness: str, *, benches_n: int = 0) -> Job:
     """A new job, and one for each bench that goes with it. Raises UsageError for unreadable sizes."""
-    details: dict[str, object] = {"thickness_mm": parse_length_mm(thickness)}
-    if size.strip():
-        details["top_mm"] = list(parse_size_mm(size))
+    thickness_mm, top_mm = read_length(thickness), read_size(size)
+    check_thickness(thickness_mm)
+    details: dict[str, object] = {"thickness_mm": thickness_mm}
+    if top_mm is not None:
+        details["top_mm"] = list(top_mm)
     shop = desk.the_shop()
     job = shop.add_job(name, details)
     for number in range(1, benches_n + 1):

@@ -12,17 +12,18 @@ import streamlit as st
 from PIL import Image
 
 from grainmatch.errors import GrainmatchError
+from grainmatch.photo.pose import check_thickness
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.sheet import write_sheet
 from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
 from grainmatch.ui.door import show_phone_link
 from grainmatch.ui.guide import show_guide
+from grainmatch.ui.lengths import in_units, read_length
 from grainmatch.ui.measuring import UNFINISHED, continue_measuring, show_progress, start_measuring
 from grainmatch.ui.outlines import keep_drawn
 from grainmatch.ui.scale_choice import show_scale
 from grainmatch.ui.ways import show_way
-from grainmatch.units import format_length, parse_length_mm
 
 _STATE_WORDS = {
     "waiting": "waiting",
@@ -69,15 +70,16 @@ def _show_upload(job: Job) -> None:
         st.session_state["upload_round"] = st.session_state.get("upload_round", 0) + 1
         start_measuring(job.id)
         st.rerun()
-    with st.expander("What the measuring needs to know"):
+    with st.expander("What the measuring needs to know"), desk.in_words():
         _show_needs(job)
 
 
 def _show_needs(job: Job) -> None:
     left, middle, right = st.columns(3)
+    now_mm = float(job.details.get("thickness_mm", 27.0))
     thickness = left.text_input(
-        "Thickness of the boards",
-        format_length(float(job.details.get("thickness_mm", 27.0)), desk.units()),
+        in_units("Thickness of the boards"),
+        desk.length(now_mm, decimals=1),
         help="By caliper. It sets how high the faces lie above the bench.",
     )
     places = {"bench": "on the bench", "boards": "on the boards"}
@@ -88,7 +90,9 @@ def _show_needs(job: Job) -> None:
         format_func=lambda p: places[p],
     )
     species = right.text_input("Species", job.details.get("species", ""), placeholder="cherry")
-    wanted = {"thickness_mm": parse_length_mm(thickness), "sheet_on": sheet_on, "species": species.strip()}
+    thickness_mm = read_length(thickness, now_mm, decimals=1)
+    check_thickness(thickness_mm)
+    wanted = {"thickness_mm": thickness_mm, "sheet_on": sheet_on, "species": species.strip()}
     known = {name: job.details.get(name, default) for name, default in _NEEDS.items()}
     changed = abs(wanted["thickness_mm"] - known["thickness_mm"]) > 0.05 or any(
         wanted[n] != known[n] for n in ("sheet_on", "species")

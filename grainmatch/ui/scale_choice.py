@@ -9,9 +9,10 @@ from grainmatch.photo.camera import LAY_OR_SAY
 from grainmatch.photo.pose import KnownBoard, KnownPaper, KnownScale
 from grainmatch.store import Job, JobPhoto
 from grainmatch.ui import desk
+from grainmatch.ui.lengths import in_units, read_length
 from grainmatch.ui.measuring import start_measuring
 from grainmatch.ui.scales import keep_scale, scale_of
-from grainmatch.units import LengthUnits, parse_length_mm
+from grainmatch.units import LengthUnits
 
 _WAYS = {
     "": "the printed sheet",
@@ -72,10 +73,10 @@ def _ask(photo: JobPhoto, way: str, said: KnownScale | None) -> KnownScale | Non
     now = said if isinstance(said, KnownBoard) else None
     now_mm = (now.length_mm if way == "length" else now.width_mm) if now else None
     typed = st.text_input(
-        "Its length" if way == "length" else "Its width",
+        in_units("Its length" if way == "length" else "Its width"),
         "" if now_mm is None else desk.length(now_mm, decimals=1),
         placeholder=_EXAMPLES[way][desk.units()],
-        key=f"scale_size_{way}_{photo.sha256}",
+        key=f"scale_size_{way}_{desk.units()}_{photo.sha256}",
         help="By tape, of the face that is up. All sizes in this photo follow from it.",
     )
     place = st.number_input(
@@ -88,7 +89,7 @@ def _ask(photo: JobPhoto, way: str, said: KnownScale | None) -> KnownScale | Non
     )
     if not typed.strip():
         return said
-    size_mm = now_mm if now_mm and typed == desk.length(now_mm, decimals=1) else parse_length_mm(typed)
+    size_mm = read_length(typed, now_mm, decimals=1)
     if way == "length":
         return KnownBoard(length_mm=size_mm, place=int(place))
     return KnownBoard(width_mm=size_mm, place=int(place))

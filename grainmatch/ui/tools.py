@@ -13,7 +13,7 @@ from grainmatch.errors import LayoutError
 from grainmatch.model import Tools
 from grainmatch.store import Shop
 from grainmatch.ui import desk
-from grainmatch.units import format_length, parse_length_mm
+from grainmatch.ui.lengths import in_units, read_length
 
 _SETTING = "tools"
 
@@ -38,7 +38,7 @@ def show_tools() -> None:
         tools = _show_fields(now)
         if st.form_submit_button("Keep for all jobs"):
             with desk.in_words():
-                shop.write_setting(_SETTING, asdict(Tools(**{**tools, **_read_lengths(tools)})))
+                shop.write_setting(_SETTING, asdict(Tools(**{**tools, **_read_lengths(tools, now)})))
                 st.toast("Kept. The plan on the papers follows it.")
     st.caption("The glue maker's figure counts for its open time. Lift only what you lift with ease.")
 
@@ -74,16 +74,16 @@ def _show_fields(now: Tools) -> dict[str, Any]:
 
 
 def _ask_length(place: DeltaGenerator, words: str, now_mm: float | None, empty: str = "") -> str:
-    shown = format_length(now_mm, desk.units(), decimals=0) if now_mm else ""
-    return place.text_input(words, shown, placeholder=empty)
+    shown = desk.length(now_mm) if now_mm else ""
+    return place.text_input(in_units(words), shown, placeholder=empty)
 
 
-def _read_lengths(typed: Mapping[str, Any]) -> dict[str, float | None]:
+def _read_lengths(typed: Mapping[str, Any], now: Tools) -> dict[str, float | None]:
     """The lengths typed, None for no machine. Raises UsageError for one that is none."""
     found: dict[str, float | None] = {}
     for name, text in typed.items():
         if isinstance(text, str):
-            found[name] = parse_length_mm(text) if text.strip() else _EMPTY.get(name)
+            found[name] = read_length(text, getattr(now, name)) if text.strip() else _EMPTY.get(name)
     return found
 
 

@@ -12,9 +12,9 @@ import streamlit as st
 from grainmatch.model import Board, Rule, Wishes
 from grainmatch.store import Job
 from grainmatch.ui import desk
+from grainmatch.ui.lengths import in_units, read_size, size_words
 from grainmatch.ui.measuring import start_proposing
 from grainmatch.ui.proposing import PRESETS, SLIDER_WORDS, asked_size, keep_wishes, read_wishes
-from grainmatch.units import format_length, parse_size_mm
 
 _PRESET = "wishes_preset"
 _TONES = {"even": "light and dark mixed evenly", "drift": "from light to dark", "mirror": "mirrored"}
@@ -27,20 +27,22 @@ def show_wishes(job: Job, boards: Sequence[Board]) -> None:
     """The size asked for and the wishes, with the button that searches again."""
     size = asked_size(job)
     with st.expander("Size and wishes"):
-        shown = " x ".join(format_length(mm, desk.units(), decimals=0) for mm in size) if size else ""
         typed = st.text_input(
-            "Size of the top, length x width", shown, help="Left empty, all boards are used at full length."
+            in_units("Size of the top, length x width"),
+            size_words(size),
+            help="Left empty, all boards are used at full length.",
         )
         st.pills("Wishes to start from", list(PRESETS), key=_PRESET, on_change=_use_preset, args=(job.id,))
         wishes = _show_sliders(job, read_wishes(job))
         wishes = _show_plans(wishes)
         wishes = replace(wishes, rules=_show_rules(wishes.rules, boards))
         if st.button("Propose again", type="primary"):
-            top_mm = list(parse_size_mm(typed)) if typed.strip() else None
-            desk.the_shop().update_job(job.id, details={"top_mm": top_mm})
-            keep_wishes(desk.the_shop(), job, wishes)
-            start_proposing(job.id)
-            st.rerun()
+            with desk.in_words():
+                wanted = read_size(typed, size)
+                desk.the_shop().update_job(job.id, details={"top_mm": list(wanted) if wanted else None})
+                keep_wishes(desk.the_shop(), job, wishes)
+                start_proposing(job.id)
+                st.rerun()
 
 
 def _use_preset(job_id: str) -> None:

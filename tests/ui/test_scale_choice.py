@@ -66,7 +66,8 @@ def choose(app: AppTest, way: str) -> AppTest:
 
 
 def type_size(app: AppTest, text: str) -> AppTest:
-    return next(t for t in app.text_input if t.label in ("Its length", "Its width")).set_value(text).run()
+    field = next(t for t in app.text_input if t.label.startswith(("Its length", "Its width")))
+    return field.set_value(text).run()
 
 
 def wait_until_measured(shop: Shop, job: Job) -> None:
@@ -93,7 +94,7 @@ def test_a_board_s_length_is_said_where_it_is_asked_for(
     check_details(dict(shop.read_job(bare.id).details))
     # What was said stays in view, and to the sixteenth shown does not count as typed anew.
     app = open_page("photos")
-    assert [t.value for t in app.text_input if t.label == "Its length"] == ['71 5/8"']
+    assert [t.value for t in app.text_input if t.label == "Its length, in inches"] == ['71 5/8"']
     assert not [b for b in app.button if b.label.startswith("Measure by")]
 
 
