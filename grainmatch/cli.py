@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 from grainmatch.errors import GrainmatchError, UsageError, WoodError
 from grainmatch.model import Board, Placement
-from grainmatch.options import make_parser
-from grainmatch.units import format_length
+from grainmatch.options import read_arguments
+from grainmatch.units import LengthUnits, format_length, format_measure
 
 if TYPE_CHECKING:
     from grainmatch.photo.pose import KnownScale
@@ -34,7 +34,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="surrogateescape")  # file names in other encodings print as they are
     try:
-        arguments = make_parser().parse_args(argv)
+        arguments = read_arguments(argv)
         return _COMMANDS[arguments.command](arguments)
     except GrainmatchError as error:
         print(f"{error.message}\n{error.advice}", file=sys.stderr)
@@ -70,18 +70,22 @@ def _measure(arguments: argparse.Namespace) -> int:
             progress=_Progress(),
         )
         return _save(measured, arguments)
+    known, known_in = _known_scales(arguments)
     measured = photos_to_boards(
         arguments.photos,
         thickness_mm=arguments.thickness,
         sheet_on=arguments.sheet_on,
         species=arguments.species,
-        known=_known_scale(arguments),
+        known=known,
+        known_in=known_in,
         corrections=read_corrections(arguments.corrections) if arguments.corrections else {},
         progress=_Progress(),
         cache=None if arguments.fresh else usual_cache(),
         processes=PROCESSES,
     )
-    return _save(measured, arguments)
+    code = _save(measured, arguments)
+    _say_what_one_size_gave(known, [p for p in measured.by_typed_size if p not in known_in], arguments)
+    return code
 
 
 def _save(measured: Measured, arguments: argparse.Namespace) -> int:
@@ -91,8 +95,8 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
     if arguments.json:
         _print_json(document)
     else:
-        _print_boards(measured.boards)
-        _print_what_they_make(measured.boards)
+        _print_boards(measured.boards, arguments.units)
+        _print_what_they_make(measured.boards, arguments.units)
         _say(f"Wrote {len(measured.boards)} boards to {arguments.out}.")
     for warning in measured.warnings:
         _say(f"Note: {warning}")
@@ -106,6 +110,7 @@ def _save(measured: Measured, arguments: argparse.Namespace) -> int:
 def _arrange(arguments: argparse.Namespace) -> int:
     from grainmatch.pipeline.cache import usual_cache
     from grainmatch.pipeline.files import folder_to_layouts
+    from grainmatch.report.measures import restate
     from grainmatch.report.score_words import describe_score
 
     results = folder_to_layouts(
@@ -128,7 +133,7 @@ def _arrange(arguments: argparse.Namespace) -> int:
         print(f"Layout {number} ({proof}): {result.path}")
         print("  " + " | ".join(_place_words(p) for p in result.layout.placements))
         for line in [*describe_score(result.layout.score), *result.layout.remarks]:
-            print(f"  {line}")
+            print(f"  {restate(line, arguments.units)}")
     return DONE
 
 
@@ -233,19 +238,20 @@ def _print_json(document: Any) -> None:
     print()
 
 
-def _print_boards(boards: Sequence[Board]) -> None:
-    print(f"{'board':<8}{'length':>16}{'left width':>16}{'right width':>16}{'crook':>10}  faces")
+def _print_boards(boards: Sequence[Board], units: LengthUnits) -> None:
+    print(f"{'board':<8}{'length':>18}{'left width':>18}{'right width':>18}{'crook':>10}  faces")
     for board in boards:
         print(
             f"{board.id:<8}"
-            f"{_with_sigma(board.length_mm, board.sigma_length_mm):>16}"
-            f"{_with_sigma(board.start_width_mm, board.sigma_width_mm):>16}"
-            f"{_with_sigma(board.end_width_mm, board.sigma_width_mm):>16}"
-            f"{format_length(board.crook_mm):>10}  {''.join(face.side for face in board.faces)}"
+            f"{format_measure(board.length_mm, board.sigma_length_mm, units):>18}"
+            f"{format_measure(board.start_width_mm, board.sigma_width_mm, units):>18}"
+            f"{format_measure(board.end_width_mm, board.sigma_width_mm, units):>18}"
+            f"{format_length(board.crook_mm, units):>10}  {''.join(face.side for face in board.faces)}"
         )
 
 
-def _print_what_they_make(boards: Sequence[Board]) -> None:
+def _print_what_they_make(boards: Sequence[Board], units: LengthUnits) -> None:
+    from grainmatch.report.measures import restate
     from grainmatch.wood.buying import find_possible_tops, tally_board_feet
 
     board_feet = tally_board_feet(boards)
@@ -253,11 +259,8 @@ def _print_what_they_make(boards: Sequence[Board]) -> None:
         print(f"A yard counts them as {board_feet:.0f} board feet.")
     sizes = [f"{t.length_mm:.0f} x {t.width_mm:.0f} mm" for t in find_possible_tops(boards)]
     if sizes:
-        print(f"Straightened and trimmed they make a top of up to {' or '.join(sizes[-3:])}.")
-
-
-def _with_sigma(value_mm: float, sigma_mm: float) -> str:
-    return f"{value_mm:.1f} ± {sigma_mm:.1f} mm"
+        words = f"Straightened and trimmed they make a top of up to {' or '.join(sizes[-3:])}."
+        print(restate(words, units))
 
 
 def _place_words(placement: Placement) -> str:
@@ -265,11 +268,59 @@ def _place_words(placement: Placement) -> str:
     return f"{placement.board_id} face {placement.pose.side_up}{turned}"
 
 
-def _known_scale(arguments: argparse.Namespace) -> KnownScale | None:
+def _known_scales(arguments: argparse.Namespace) -> tuple[KnownScale | None, dict[str, KnownScale]]:
+    """What gives the scale in every photo without a sheet, and in single photos by file name."""
+    from grainmatch.pipeline.pile import list_photos
+
+    sizes = (arguments.known_paper, arguments.known_length, arguments.known_width)
+    named = dict.fromkeys(name for said in (*sizes, arguments.known_board) for name in said)
+    scales = {name: _known_scale(arguments, name) for name in named}
+    everywhere = scales.pop("", None)
+    if scales:
+        photos = {path.name for path in list_photos(arguments.photos)}
+        for name in scales:
+            if name not in photos:
+                raise UsageError(
+                    f"'{name}' is none of the photos to measure.",
+                    "Before the = goes a photo's file name, such as IMG_0001.jpg=1500mm.",
+                )
+    return everywhere, scales
+
+
+def _known_scale(arguments: argparse.Namespace, photo: str) -> KnownScale:
     from grainmatch.photo.pose import KnownBoard, KnownPaper
 
-    if arguments.known_paper:
-        return KnownPaper(arguments.known_paper)
-    if arguments.known_length or arguments.known_width:
-        return KnownBoard(arguments.known_length, arguments.known_width, arguments.known_board)
-    return None
+    sizes = (arguments.known_paper, arguments.known_length, arguments.known_width)
+    name = photo if any(photo in said for said in sizes) else ""
+    paper, length_mm, width_mm = (said.get(name) for said in sizes)
+    if paper and (length_mm or width_mm):
+        raise UsageError(
+            "Both a page of paper and a board's size are said to give the scale.", "Say one of them."
+        )
+    if paper:
+        return KnownPaper(paper)
+    if not (length_mm or width_mm):
+        raise UsageError(
+            "--known-board says which board it is, but nothing says its size.",
+            "Add --known-length or --known-width.",
+        )
+    place = arguments.known_board.get(photo, arguments.known_board.get("", 1))
+    return KnownBoard(length_mm, width_mm, place)
+
+
+def _say_what_one_size_gave(
+    known: KnownScale | None, photos: Sequence[str], arguments: argparse.Namespace
+) -> None:
+    """One typed size that gave the scale of several photos may be that of another board in some of them."""
+    from grainmatch.photo.pose import KnownBoard
+
+    if not isinstance(known, KnownBoard) or len(photos) < 2:
+        return
+    sides = {"long": known.length_mm, "wide": known.width_mm}
+    size = " and ".join(f"{format_length(mm, arguments.units)} {side}" for side, mm in sides.items() if mm)
+    option = "--known-length" if known.length_mm else "--known-width"
+    _say(
+        f"Note: {len(photos)} photos show no sheet ({', '.join(photos)}): in each of them "
+        f"board {known.place} counted as {size}. Where that is another board, say its size for that "
+        f"photo alone: {option} {photos[-1]}=LENGTH."
+    )

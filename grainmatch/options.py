@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 import math
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from grainmatch import __version__
 from grainmatch.errors import UsageError
-from grainmatch.units import parse_length_mm, parse_size_mm
+from grainmatch.units import LengthUnits, parse_length_mm, parse_size_mm
+
+_MOST_BOARDS = 999
 
 
 class _Parser(argparse.ArgumentParser):
@@ -21,8 +24,34 @@ class _Parser(argparse.ArgumentParser):
         )
 
 
+def read_arguments(argv: Sequence[str] | None = None) -> argparse.Namespace:
+    """What was typed: the `command` by name and its options, lengths in mm.
+
+    A bare number has the unit of `--units`, where a command takes that, else mm. Options that may be said
+    for one photo are mappings by file name; what counts for all photos is under "".
+    Raises UsageError for what makes no sense.
+    """
+    arguments = make_parser().parse_args(argv)
+    units: LengthUnits = getattr(arguments, "units", "mm")
+    for name, read in _LENGTHS.items():
+        if isinstance(text := getattr(arguments, name, None), str):
+            setattr(arguments, name, read(text, units))
+    for name, convert in _BY_PHOTO.items():
+        if hasattr(arguments, name):
+            setattr(arguments, name, _by_photo(getattr(arguments, name), convert, units))
+    return arguments
+
+
+def _by_photo(
+    said: Sequence[str], convert: Callable[[str, LengthUnits], Any], units: LengthUnits
+) -> Mapping[str, Any]:
+    """Values said as `VALUE` or `PHOTO=VALUE`, by the photo's file name, "" for all photos."""
+    parts = [text.rpartition("=") for text in said]
+    return {Path(photo).name: convert(value, units) for photo, _, value in parts}
+
+
 def make_parser() -> argparse.ArgumentParser:
-    """The parser of all commands; what it gives holds the `command` by name and its options.
+    """The parser of all commands; lengths are left as typed (see `read_arguments`).
 
     It raises UsageError for what it cannot make sense of.
     """
@@ -60,7 +89,7 @@ def _take_sheet(parser: argparse.ArgumentParser) -> None:
 def _take_measure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("photos", type=Path, nargs="+", metavar="PHOTO", help="photos, or folders of photos")
     parser.add_argument(
-        "--thickness", type=parse_length_mm, required=True, metavar="LENGTH",
+        "--thickness", required=True, metavar="LENGTH",
         help="of the boards, by caliper, such as 27mm or 1-1/16in",
     )  # fmt: skip
     parser.add_argument(
@@ -69,16 +98,18 @@ def _take_measure(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--species", default="", metavar="NAME", help="of all the boards, such as cherry")
     parser.add_argument(
-        "--known-paper", choices=["a4", "letter"], help="no sheet: scale from a plain page of paper"
-    )
+        "--known-paper", action="append", default=[], metavar="[PHOTO=]PAPER",
+        help="no sheet: scale from a plain page of paper, a4 or letter",
+    )  # fmt: skip
     for side in ("length", "width"):
         parser.add_argument(
-            f"--known-{side}", type=parse_length_mm, metavar="LENGTH",
-            help=f"no sheet: scale from one board's typed {side}",
+            f"--known-{side}", action="append", default=[], metavar="[PHOTO=]LENGTH",
+            help=f"no sheet: scale from one board's typed {side}, in the photo of that file name or in every "
+            f"photo without a sheet; may be given once for each photo",
         )  # fmt: skip
     parser.add_argument(
-        "--known-board", type=int, default=1, metavar="NUMBER",
-        help="which board that is, in reading order (default 1)",
+        "--known-board", action="append", default=[], metavar="[PHOTO=]NUMBER",
+        help="which board of the photo that is, in reading order (default 1)",
     )  # fmt: skip
     parser.add_argument(
         "--px-per-mm", type=_scale, metavar="SCALE",
@@ -88,6 +119,7 @@ def _take_measure(parser: argparse.ArgumentParser) -> None:
         "--corrections", type=Path, metavar="FILE.json", help="boards and outlines corrected by hand"
     )
     parser.add_argument("--fresh", action="store_true", help="measure again what was measured before")
+    _take_units(parser)
     _take_folder(parser, "boards.json and the faces' pictures")
     _take_json(parser)
 
@@ -95,7 +127,7 @@ def _take_measure(parser: argparse.ArgumentParser) -> None:
 def _take_arrange(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, metavar="FOLDER", help="what 'measure' wrote")
     parser.add_argument(
-        "--top", type=parse_size_mm, metavar="LENGTHxWIDTH",
+        "--top", metavar="LENGTHxWIDTH",
         help="size of the top, such as 1700x850mm (default: all boards at full length)",
     )  # fmt: skip
     parser.add_argument(
@@ -105,6 +137,7 @@ def _take_arrange(parser: argparse.ArgumentParser) -> None:
         "--seed", type=int, default=0, metavar="NUMBER", help="where the search begins (default 0)"
     )
     parser.add_argument("--marks", type=Path, metavar="FILE.json", help="marks of faces corrected by hand")
+    _take_units(parser)
     _take_folder(parser, "the layouts and their pictures")
     _take_json(parser)
 
@@ -125,13 +158,7 @@ def _take_check(parser: argparse.ArgumentParser) -> None:
 
 def _take_wood(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("species", metavar="SPECIES", help="such as cherry or 'red oak'")
-    parser.add_argument(
-        "--width",
-        type=parse_length_mm,
-        default=1000.0,
-        metavar="LENGTH",
-        help="across the grain (default 1 m)",
-    )
+    parser.add_argument("--width", default="1m", metavar="LENGTH", help="across the grain (default 1 m)")
     parser.add_argument(
         "--room", default="", help="such as 'heated and dry' (default: heated and humidified)"
     )
@@ -140,16 +167,8 @@ def _take_wood(parser: argparse.ArgumentParser) -> None:
 
 
 def _take_buy(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--top", type=parse_size_mm, required=True, metavar="LENGTHxWIDTH", help="such as 1700x850mm"
-    )
-    parser.add_argument(
-        "--thickness",
-        type=parse_length_mm,
-        required=True,
-        metavar="LENGTH",
-        help="planed, as the top will be",
-    )
+    parser.add_argument("--top", required=True, metavar="LENGTHxWIDTH", help="such as 1700x850mm")
+    parser.add_argument("--thickness", required=True, metavar="LENGTH", help="planed, as the top will be")
     parser.add_argument(
         "--waste", type=_percent, default=30.0, metavar="PERCENT",
         help="share of what is bought that ends as offcuts (default 30)",
@@ -171,8 +190,9 @@ def _take_paper(parser: argparse.ArgumentParser) -> None:
 
 def _take_units(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--units", choices=["mm", "in"], default="mm", help="millimetres or inches (default mm)"
-    )
+        "--units", choices=["mm", "in"], default="mm",
+        help="millimetres or inches, in what is printed and for numbers typed without a unit (default mm)",
+    )  # fmt: skip
 
 
 def _take_folder(parser: argparse.ArgumentParser, what: str) -> None:
@@ -204,3 +224,30 @@ def _count(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 20:
         raise UsageError(f"'{text}' is not a number of proposals.", "Type a whole number from 1 to 20.")
     return int(text)
+
+
+def _paper(text: str, units: LengthUnits) -> str:
+    if text not in ("a4", "letter"):
+        raise UsageError(f"'{text[:40]}' is no paper to go by.", "Use a4 or letter.")
+    return text
+
+
+def _place(text: str, units: LengthUnits) -> int:
+    if not text.isdecimal() or not 1 <= int(text[:9]) <= _MOST_BOARDS:
+        raise UsageError(
+            f"'{text[:40]}' is not a board's number.", f"Type a whole number from 1 to {_MOST_BOARDS}."
+        )
+    return int(text)
+
+
+_LENGTHS: Mapping[str, Callable[[str, LengthUnits], Any]] = {
+    "thickness": parse_length_mm,
+    "width": parse_length_mm,
+    "top": parse_size_mm,
+}
+_BY_PHOTO: Mapping[str, Callable[[str, LengthUnits], Any]] = {
+    "known_paper": _paper,
+    "known_length": parse_length_mm,
+    "known_width": parse_length_mm,
+    "known_board": _place,
+}

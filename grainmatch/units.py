@@ -86,6 +86,13 @@ def format_length(length_mm: float, units: LengthUnits = "mm", *, decimals: int 
     return format_inches(length_mm) if units == "in" else f"{length_mm:z.{decimals}f} mm"
 
 
+def format_measure(value_mm: float, sigma_mm: float, units: LengthUnits = "mm") -> str:
+    """Write a measure with its standard deviation: `142.0 ± 0.2 mm`, or in inches."""
+    if units == "in":
+        return f'{format_inches(value_mm)} ± {sigma_mm / MM_PER_INCH:.2f}"'
+    return f"{value_mm:.1f} ± {max(sigma_mm, 0.1):.1f} mm"
+
+
 def format_inches(length_mm: float, *, per_inch: int = 16) -> str:
     """Write a length as inches and a reduced fraction, `5 9/16"`; ties round up."""
     ticks = math.floor(abs(length_mm) / MM_PER_INCH * per_inch + 0.5)

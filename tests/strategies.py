@@ -148,10 +148,11 @@ def command_lines() -> st.SearchStrategy[list[str]]:
         _line("sheet", st.just([]), to, {"--paper": paper, "--number": number}),
         _line("measure", place("photo.jpg"), {"--thickness": length, **to}, {
             "--sheet-on": _word("bench", "boards"), "--known-paper": paper,
-            "--species": _word("cherry", "oak"), "--known-length": length, "--known-width": length, **seen}),
+            "--species": _word("cherry", "oak"), "--known-length": length, "--known-width": length,
+            "--known-board": number, "--units": units, **seen}),
         _line("arrange", place("boards"), to, {
             "--top": size, "--best": number, "--seed": number, "--marks": _word("layout.json", "text.txt"),
-            **seen}),
+            "--units": units, **seen}),
         _line("papers", place("layout.json"), to, {"--paper": paper, "--units": units, "--strips": None}),
         st.tuples(place("layout.json"), place("photo.jpg"), st.sampled_from([[], ["--json"]])).map(
             lambda got: ["check", *got[0], *got[1], *got[2]]),

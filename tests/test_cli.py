@@ -14,7 +14,10 @@ import pytest
 from grainmatch import cli
 from grainmatch.cli import main
 from grainmatch.model import Photo
-from grainmatch.options import make_parser
+from grainmatch.options import make_parser, read_arguments
+from grainmatch.photo.pose import KnownBoard, KnownPaper
+from grainmatch.pipeline.gather import Measured
+from grainmatch.pipeline.measure import read_bench_photo
 from grainmatch.synth import SheetPlace, aim_camera, draw_scene, grow_board
 from tests.phone import as_jpeg
 
@@ -150,6 +153,88 @@ def test_no_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = measure(capsys, tmp_path / "b", tmp_path / "bare.jpg")
     assert code == 3
     assert "sheet" in err
+    found = read_bench_photo(tmp_path / "bare.jpg", thickness_mm=27.0, known=KnownBoard(length_mm=911.0))
+    assert found.failure is None
+    assert found.by_typed_size
+
+
+class MeasuringSeen:
+    """Stands in for the measuring and keeps what it was told to go by."""
+
+    def __init__(self) -> None:
+        self.told: dict[str, Any] = {}
+
+    def __call__(self, photos: list[Path], **told: Any) -> Measured:
+        self.told = told
+        return Measured((), {}, by_typed_size=("a.jpg", "b.jpg"))
+
+
+@pytest.fixture
+def seen(monkeypatch: pytest.MonkeyPatch) -> MeasuringSeen:
+    fake = MeasuringSeen()
+    monkeypatch.setattr("grainmatch.pipeline.pile.photos_to_boards", fake)
+    return fake
+
+
+def test_a_size_can_be_said_for_one_photo_alone(
+    tmp_path: Path, seen: MeasuringSeen, capsys: pytest.CaptureFixture[str]
+) -> None:
+    names = tmp_path / "a.jpg", tmp_path / "b.jpg", tmp_path / "c.jpg"
+    code, _, err = measure(
+        capsys, tmp_path / "b", *names, "--known-length", "1500mm", "--known-length", "b.jpg=1820mm",
+        "--known-board", "b.jpg=2", "--known-paper", "c.jpg=a4",
+    )  # fmt: skip
+    assert code == 0
+    assert seen.told["known"] == KnownBoard(length_mm=1500.0)
+    assert seen.told["known_in"] == {
+        "b.jpg": KnownBoard(length_mm=1820.0, place=2), "c.jpg": KnownPaper("a4")
+    }  # fmt: skip
+    assert "show no sheet" not in err, "b.jpg has a size of its own"
+    measure(capsys, tmp_path / "b", *names, "--known-width", "140mm", "--known-board", "b.jpg=3")
+    assert seen.told["known_in"] == {"b.jpg": KnownBoard(width_mm=140.0, place=3)}
+
+
+def test_one_size_that_gave_the_scale_of_two_photos_is_said(
+    tmp_path: Path, seen: MeasuringSeen, capsys: pytest.CaptureFixture[str]
+) -> None:
+    photos = tmp_path / "a.jpg", tmp_path / "b.jpg"
+    _, _, err = measure(capsys, tmp_path / "b", *photos, "--known-length", "35-7/8", "--units", "in")
+    assert seen.told["known"] == KnownBoard(length_mm=35.875 * 25.4)
+    assert 'a.jpg, b.jpg): in each of them board 1 counted as 35 7/8" long' in err
+    assert "--known-length b.jpg=LENGTH" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--known-length", "z.jpg=1500mm"], "'z.jpg' is none of the photos"),
+        (["--known-length", "a.jpg=long"], "The length 'long' cannot be read"),
+        (["--known-length", "1500mm", "--known-paper", "a4"], "Both a page of paper and a board's size"),
+        (["--known-paper", "a5"], "'a5' is no paper"),
+        (["--known-board", "2"], "nothing says its size"),
+        (["--known-length", "1500mm", "--known-board", "0"], "'0' is not a board's number"),
+        (["--known-length", "1500mm", "--known-board", "9" * 5000], "is not a board's number"),
+    ],
+)
+def test_what_nothing_can_go_by_is_refused(
+    words: list[str], said: str, tmp_path: Path, seen: MeasuringSeen, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, _, err = measure(capsys, tmp_path / "b", tmp_path / "a.jpg", *words)
+    assert code == 2
+    assert said in err
+    assert len(err.strip().splitlines()) == 2
+    assert not seen.told
+
+
+def test_a_bare_number_has_the_unit_that_was_asked_for() -> None:
+    # An inch is 25.4 mm by definition (international yard and pound agreement, 1959).
+    inches = read_arguments(["buy", "--top", "67x33-1/2", "--thickness", "1", "--units", "in"])
+    assert (inches.top, inches.thickness) == (pytest.approx((67 * 25.4, 33.5 * 25.4)), 25.4)
+    assert read_arguments(["wood", "cherry", "--width", "33", "--units", "in"]).width == 33 * 25.4
+    assert read_arguments(["wood", "cherry", "--units", "in"]).width == 1000.0
+    arrange = ["arrange", "b", "--out", "o", "--top", "1700x850"]
+    assert read_arguments(arrange).top == (1700.0, 850.0)
+    assert read_arguments([*arrange, "--units", "in"]).top == pytest.approx((1700 * 25.4, 850 * 25.4))
 
 
 def test_empty_bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -49,7 +49,8 @@ class Reading:
     rings.
 
     names and turned_over hold, for each board, the name the user gave it (None: to be numbered) and
-    whether the face seen here was said to be its back.
+    whether the face seen here was said to be its back. by_typed_size: no sheet gave the scale, but the
+    typed size of one of the boards.
     """
 
     path: Path
@@ -62,13 +63,15 @@ class Reading:
     rings: tuple[EndGrain, ...] = ()
     warnings: tuple[str, ...] = ()
     failure: Failure | None = None
+    by_typed_size: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class Measured:
     """All boards of a set of photos, what was read from their faces, and what to tell the user.
 
-    pngs: the pictures of faces as they go to disk, where they were encoded already.
+    pngs: the pictures of faces as they go to disk, where they were encoded already. by_typed_size: the
+    photos, by file name, that a board's typed size gave the scale.
     """
 
     boards: tuple[Board, ...]
@@ -76,6 +79,7 @@ class Measured:
     warnings: tuple[str, ...] = ()
     failures: tuple[Failure, ...] = ()
     pngs: Mapping[tuple[str, Side], FacePngs] = field(default_factory=dict)
+    by_typed_size: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -121,6 +121,7 @@ def _read_faces(
         names=tuple(c.id for c in corrected.boards),
         turned_over=tuple(c.side == "B" for c in corrected.boards),
         warnings=(*lit.warnings, *tell_disagreement(lit, outlines), *doubts, *unused),
+        by_typed_size=lit.typed is not None,
     )
 
 

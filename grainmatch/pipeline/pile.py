@@ -69,6 +69,7 @@ def photos_to_boards(
         readings.append(reading)
         if progress:
             progress(len(readings), len(photos), reading.path.name)
+    by_typed_size = tuple(r.path.name for r in readings if r.by_typed_size)
     readings = join_parts(readings)
     gathered = gather_boards(readings)
     warnings = [f"{r.path.name}: {w}" for r in readings for w in r.warnings]
@@ -78,6 +79,7 @@ def photos_to_boards(
         (*warnings, *gathered.questions),
         tuple(r.failure for r in readings if r.failure),
         {key: face.pngs for key, face in gathered.faces.items()},
+        by_typed_size,
     )
 
 

@@ -27,7 +27,7 @@ from grainmatch.ui.rack import show_rack
 from grainmatch.ui.redrawing import show_redrawing
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import show_way
-from grainmatch.units import MM_PER_INCH, format_length
+from grainmatch.units import format_measure
 from grainmatch.wood.species import find_species
 
 _SIDES: tuple[Side, Side] = ("A", "B")
@@ -104,9 +104,7 @@ def _row(board: Board) -> dict[str, str]:
 
 def with_sigma(value_mm: float, sigma_mm: float) -> str:
     """A measure with its plus-minus, in the units at hand."""
-    if desk.units() == "in":
-        return f'{format_length(value_mm, "in")} ± {sigma_mm / MM_PER_INCH:.2f}"'
-    return f"{value_mm:.1f} ± {max(sigma_mm, 0.1):.1f} mm"
+    return format_measure(value_mm, sigma_mm, desk.units())
 
 
 def _show_cards(job: Job, stock: Stock) -> None:
