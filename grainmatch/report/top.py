@@ -37,20 +37,31 @@ def draw_top(
     trimmed: bool = False,
     look: Look = "dry",
     cut: Box | None = None,
+    label_share: float = 0.5,
+    label_n: int | None = None,
 ) -> Rgb:
     """Draw the glued top, rgb (h, w, 3).
 
     Untrimmed it shows the whole panel with the cut as a dashed line; trimmed only what is left.
     A face that was never photographed is hatched. `wetted` is a rough idea of the wood under a clear
-    finish, not a measurement. Raises LayoutError when a board is missing or the picture would be
-    larger than 60 megapixels.
+    finish, not a measurement. label_share, label_n: see `draw_notes`. Raises LayoutError when a board is
+    missing or the picture would be larger than 60 megapixels.
     """
     placed = place_top(layout, boards, cut=cut)
     view = placed.cut if trimmed else placed.panel
     picture = draw_wood(placed, view, px_per_mm=px_per_mm, look=look)
     if not (numbers or seams):
         return picture
-    notes = draw_notes(placed, view, numbers=numbers, seams=seams, cut=not trimmed, line_mm=1 / px_per_mm)
+    notes = draw_notes(
+        placed,
+        view,
+        numbers=numbers,
+        seams=seams,
+        cut=not trimmed,
+        line_mm=1 / px_per_mm,
+        label_share=label_share,
+        label_n=label_n,
+    )
     return draw_raster(notes, px_per_mm=px_per_mm, onto=picture)
 
 
@@ -171,11 +182,13 @@ def draw_notes(
     cut: bool = True,
     line_mm: float = 1.0,
     label_share: float = 0.5,
+    label_n: int | None = None,
 ) -> Drawing:
     """What is written over the wood: seams, the cut, board numbers, face letters, turn arrows.
 
     In millimetres of the top, origin at the view's corner; line_mm is the thinnest stroke, label_share
-    the size of the numbers as a share of the narrowest board.
+    the size of the numbers as a share of the narrowest board, label_n how many letters a name may have:
+    of a longer one the middle goes, for names that begin alike end unlike.
     """
     notes = Drawing(view.length_mm, view.width_mm)
     if seams:
@@ -189,13 +202,17 @@ def draw_notes(
         notes.line([*corners, at], width_mm=2 * line_mm, colour=WHITE, dash_mm=9 * line_mm, layer="cut")
     if numbers:
         for item in placed.boards:
-            _label(notes, item, view, placed, label_share)
+            _label(notes, item, view, placed, label_share, label_n)
     return notes
 
 
-def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop, share: float) -> None:
+def _label(
+    notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop, share: float, longest_n: int | None
+) -> None:
     """A white tag at the left end: the board's number, its face letter, a round arrow when turned."""
     name, pose = board_name(item.board.id), item.placement.pose
+    if longest_n is not None and len(name) > longest_n:
+        name = f"{name[: longest_n // 2]}…{name[len(name) - (longest_n - 1) // 2 :]}"
     smallest = min(p.box.width_mm for p in placed.boards)
     size = min(share * smallest, 0.06 * view.length_mm)
     y = (max(item.box.top_mm, view.top_mm) + min(item.box.bottom_mm, view.bottom_mm)) / 2 - view.top_mm
@@ -212,7 +229,7 @@ def _label(notes: Drawing, item: PlacedBoard, view: Box, placed: PlacedTop, shar
     )
     notes.text((start + 0.25 * size, y), name, size, bold=True, layer="numbers")
     letter_x = start + 0.3 * size + name_mm
-    notes.text((letter_x, y + 0.14 * size), pose.side_up, 0.6 * size, layer="faces")
+    notes.text((letter_x, y + 0.07 * size), pose.side_up, 0.8 * size, layer="faces")
     if pose.turned:
         notes.turn_arrow((start + words_mm + 0.85 * size, y), 0.36 * size, width_mm=0.08 * size, colour=BLACK)
     if item.face is None:

@@ -13,14 +13,14 @@ import streamlit as st
 from grainmatch.face.card import draw_card
 from grainmatch.face.edits import apply_edits
 from grainmatch.model import Board, Face, Features, Side
-from grainmatch.store import Job, JobPhoto
+from grainmatch.store import Job
 from grainmatch.ui import desk
 from grainmatch.ui.hand_marks import edits_of, swap_sides, with_edits
 from grainmatch.ui.marking import show_marks
-from grainmatch.ui.measuring import show_waiting_photos, show_work
+from grainmatch.ui.measuring import show_waiting_photos, show_work, tell_no_boards
 from grainmatch.ui.naming import rename_in_rules
 from grainmatch.ui.outlines import faces_by_photo
-from grainmatch.ui.photos_page import thumbnail
+from grainmatch.ui.photos_page import can_be_drawn_in
 from grainmatch.ui.pricing import faces_as_read
 from grainmatch.ui.proposing import read_wishes
 from grainmatch.ui.rack import show_rack
@@ -30,6 +30,7 @@ from grainmatch.ui.ways import show_way
 from grainmatch.units import format_measure
 from grainmatch.wood.species import find_species
 
+_NAME_PX = 220
 _SIDES: tuple[Side, Side] = ("A", "B")
 _CUTS = {"plain": "plain-sawn", "rift": "rift-sawn", "quarter": "quartersawn", "unclear": "cut not clear"}
 
@@ -42,8 +43,8 @@ def show() -> None:
         stock = read_stock(shop, job)
         if not stock.boards:
             if not show_waiting_photos(job.id):
-                st.info("No boards yet. They come from photos, or from the rack.")
-                show_way("photos", "Bring in photos")
+                tell_no_boards(job.id, "No boards yet. They come from photos, or from the rack.")
+                _show_photos(job, stock)
             show_rack(job, stock)
             return
         show_work(job.id)
@@ -61,9 +62,7 @@ def _show_photos(job: Job, stock: Stock) -> None:
     found = faces_by_photo(stock.boards)
     names: Mapping[str, str] = job.details.get("photo_names", {})
     photos = {p.sha256: p for p in desk.the_shop().list_photos(job.id)}
-    shown = [
-        name for name, sha256 in names.items() if sha256 in photos and not _is_unreadable(photos[sha256])
-    ]
+    shown = [name for name, sha256 in names.items() if sha256 in photos and can_be_drawn_in(photos[sha256])]
     if not shown:
         return
     st.subheader("Outlines", anchor=False)
@@ -73,14 +72,15 @@ def _show_photos(job: Job, stock: Stock) -> None:
         show_redrawing(job, photos[names[name]], name, found.get(name, []))
 
 
-def _is_unreadable(photo: JobPhoto) -> bool:
-    """A photo in which nothing was found can still be drawn in; a damaged one cannot."""
-    return photo.state == "failed" and thumbnail(photo.sha256, str(photo.path)) is None
-
-
 def _show_table(stock: Stock) -> None:
     st.subheader("Sizes", anchor=False)
-    st.dataframe([_row(b) for b in stock.boards], hide_index=True)
+    longest_n = max(len(b.id) for b in stock.boards)
+    wide_px = min(_NAME_PX, 40 + 8 * longest_n)  # left to itself a long name is cut off
+    st.dataframe(
+        [_row(b) for b in stock.boards],
+        hide_index=True,
+        column_config={"board": st.column_config.Column(width=wide_px)},
+    )
     st.caption(
         "± is one standard deviation. Widths are at the left and right end; crook is the bow of an edge."
     )
@@ -139,7 +139,7 @@ def _show_face(job_id: str, key: object, board: Board, side: Side, read: Feature
         st.caption(
             f"grain {abs(math.degrees(read.mean_angle_rad)):.1f}° off the length · {_CUTS[read.cut]} · "
             f"{desk.count(marks_n, 'mark')} · sapwood {100 * float(read.sapwood.mean()):.0f} % · "
-            f"L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
+            f"colour L {tone[0]:.0f} a {tone[1]:.0f} b {tone[2]:.0f}"
         )
 
 

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import streamlit as st
 
-from grainmatch.errors import GrainmatchError
+from grainmatch.errors import GrainmatchError, LayoutError
+from grainmatch.report.measures import restate
 from grainmatch.store import Job, Shop, home_folder, open_shop
 from grainmatch.units import LengthUnits, format_length
 
@@ -70,7 +71,10 @@ def in_words() -> Iterator[None]:
 
 def show_error(error: GrainmatchError) -> None:
     """One sentence on what is wrong, one on what to do."""
-    st.error(f"**{plain(error.message)}** {plain(error.advice)}", icon=":material/error:")
+    said = (error.message, error.advice)
+    if isinstance(error, LayoutError):  # others quote what was typed, and names of files
+        said = (restate(error.message, units()), restate(error.advice, units()))
+    st.error(f"**{plain(said[0])}** {plain(said[1])}", icon=":material/error:")
 
 
 def show_header(title: str, *, about: str = "") -> Job:

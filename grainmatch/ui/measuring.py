@@ -9,6 +9,7 @@ from grainmatch.ui import desk
 from grainmatch.ui.pricing import price_job
 from grainmatch.ui.proposing import asked_size, propose, read_wishes
 from grainmatch.ui.stock import Stock
+from grainmatch.ui.ways import show_way
 from grainmatch.ui.workroom import Reporter, Work, Workroom, measure_job
 
 UNFINISHED = ("waiting", "measuring")
@@ -67,6 +68,18 @@ def show_waiting_photos(job_id: str) -> bool:
     else:
         show_progress(job_id)
     return waits
+
+
+def tell_no_boards(job_id: str, words: str) -> None:
+    """Say that the job has no boards, in `words` while no photo is there, and the way on."""
+    photos = desk.the_shop().list_photos(job_id)
+    if not photos:
+        st.info(words)
+        show_way("photos", "Bring in photos")
+        return
+    none = f"None of the {len(photos)} photos gave a board" if photos[1:] else "The photo gave no board"
+    st.info(f"{none}. On the Photos page stands why, and what to do.")
+    show_way("photos", "See what to do about the photos")
 
 
 @st.fragment(run_every=1.0)

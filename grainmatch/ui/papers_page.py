@@ -53,6 +53,7 @@ def show() -> None:
             for column, layout in zip(st.columns(2), saved[start : start + 2], strict=False):
                 with column.container(border=True):
                     _show_saved(job, stock, layout, wanted)
+        show_way("dry-fit", "Lay the boards out, then check them by a photo")
         st.caption(f"Kept in {desk.plain(str(desk.the_shop().home))}")
 
 

@@ -12,6 +12,7 @@ import streamlit as st
 from PIL import Image
 
 from grainmatch.errors import GrainmatchError
+from grainmatch.photo.camera import LAY_OR_SAY
 from grainmatch.photo.pose import check_thickness
 from grainmatch.photo.read import read_photo
 from grainmatch.photo.sheet import write_sheet
@@ -132,6 +133,8 @@ def _show_photo(job: Job, photo: JobPhoto) -> None:
     st.caption(_STATE_WORDS[photo.state])
     if photo.note:
         st.warning(desk.plain(photo.note))
+        if photo.state == "failed" and can_be_drawn_in(photo):
+            show_way("boards", "Outline the boards by hand")
     show_scale(job, photo)
     roles = dict(job.details.get("roles", {}))
     role = st.selectbox(
@@ -153,6 +156,13 @@ def _show_photo(job: Job, photo: JobPhoto) -> None:
         desk.the_shop().remove_photo(job.id, photo.sha256)
         start_measuring(job.id)
         st.rerun(scope="app")
+
+
+def can_be_drawn_in(photo: JobPhoto) -> bool:
+    """A photo in which nothing was found can still be drawn in; a damaged one, or one of no scale, cannot."""
+    if photo.state != "failed":
+        return True
+    return not photo.note.endswith(LAY_OR_SAY) and thumbnail(photo.sha256, str(photo.path)) is not None
 
 
 @st.cache_data(show_spinner=False, max_entries=200)

@@ -17,6 +17,7 @@ from grainmatch.ui.measuring import (
     show_waiting_photos,
     show_work,
     start_proposing,
+    tell_no_boards,
     workroom,
 )
 from grainmatch.ui.proposing import is_outdated
@@ -25,6 +26,8 @@ from grainmatch.ui.ways import go, show_way
 from grainmatch.ui.wishing import show_wishes
 
 _LONG_SIDE_PX = 1100
+_LABEL_SHARE, _LABEL_N = 0.75, 7
+"""The numbers on the boards are as large as they fit: on a phone the whole top is as wide as a hand."""
 
 
 def show() -> None:
@@ -34,8 +37,7 @@ def show() -> None:
         shop = desk.the_shop()
         if not shop.list_boards(job.id):
             if not show_waiting_photos(job.id):
-                st.info("No boards yet. Bring in photos of them first.")
-                show_way("photos", "Bring in photos")
+                tell_no_boards(job.id, "No boards yet. Bring in photos of them first.")
             return
         show_wishes(job, read_stock(shop, job).boards)
         if workroom().work_on(job.id) is None and not shop.list_layouts(job.id, "proposal"):
@@ -90,5 +92,11 @@ def top_picture(body: str, key: object, *, _stock: Stock) -> bytes:
         sum(_stock.by_id[p.board_id].width_mm for p in layout.placements),
         *(_stock.by_id[p.board_id].length_mm for p in layout.placements),
     )
-    rgb = draw_top(layout, _stock.boards, px_per_mm=_LONG_SIDE_PX / longest)
+    rgb = draw_top(
+        layout,
+        _stock.boards,
+        px_per_mm=_LONG_SIDE_PX / longest,
+        label_share=_LABEL_SHARE,
+        label_n=_LABEL_N,
+    )
     return to_jpeg(rgb)

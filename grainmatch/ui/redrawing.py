@@ -19,6 +19,8 @@ from grainmatch.ui.outlines import FoundFace, correct_shapes, keep_drawn
 from grainmatch.ui.stock import to_jpeg
 
 _LONGEST_PX = 1800
+_HOW = "Drag a corner or an edge where an outline is off. Widths and lengths follow from the outlines."
+_HOW_WITH_NONE = "No board was found in this photo. Add each that lies there and drag its corners into place."
 
 
 @st.fragment
@@ -39,9 +41,7 @@ def show_redrawing(job: Job, photo: JobPhoto, name: str, faces: Sequence[FoundFa
     )
     changes = correct_shapes(faces, drawn, scale) if drawn is not None else []
     if not changes:
-        st.caption(
-            "Drag a corner or an edge where an outline is off. Widths and lengths follow from the outlines."
-        )
+        st.caption(_HOW if faces else _HOW_WITH_NONE)
         if photo.sha256 in job.details.get("drawn", {}) and st.button("Forget what was drawn in this photo"):
             _measure_again(job, photo, ())
         return

@@ -31,16 +31,27 @@ _SHOW = {
     "papers": papers_page.show,
     "dry-fit": check_page.show,
 }
+# What Streamlit draws too small for a finger: the list of pages and its opener, links, pills and folds.
+_TALL = (
+    "[data-testid=stSidebarNavLink]",
+    "[data-testid=stExpandSidebarButton]",
+    "[data-testid=stPageLink-NavLink]",
+    "[data-testid=stButtonGroup] button",
+    "[data-testid=stExpander] summary",
+    "[data-testid=stCheckbox] label",
+)
+_FOR_FINGERS = (
+    f"{','.join(_TALL)}{{min-height:44px}}"
+    "[data-testid=stExpandSidebarButton],[data-testid=stButtonGroup] button{min-width:44px}"
+    "[data-testid=stCheckbox] label{align-items:center}"
+)
 
 
 def show_site(*, open_on: str = "proposals") -> None:
     """Show the app; called once for every run of the script. open_on names the first page."""
     st.set_page_config(page_title="grainmatch", page_icon=draw_mark(), layout="wide")
     st.html("<style>.stMainBlockContainer{padding-top:4.5rem}</style>")
-    # On a phone the pages are listed in the sidebar, whose links and opener are small for a finger.
-    st.html("<style>@media (pointer:coarse){[data-testid=stSidebarNavLink]{min-height:44px}}</style>")
-    st.html("<style>@media (pointer:coarse){[data-testid=stExpandSidebarButton]{min-width:44px}}</style>")
-    st.html("<style>@media (pointer:coarse){[data-testid=stExpandSidebarButton]{min-height:44px}}</style>")
+    st.html(f"<style>@media (pointer:coarse){{{_FOR_FINGERS}}}</style>")
     pages = {
         name: st.Page(
             show,

@@ -8,8 +8,9 @@ import pytest
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Placement, Pose, Score
 from grainmatch.panel import place_top
+from grainmatch.report.canvas import Text
 from grainmatch.report.place import rip_words
-from grainmatch.report.top import draw_top, draw_wood
+from grainmatch.report.top import draw_notes, draw_top, draw_wood
 from tests.report.fakes import fake_board, fake_boards, fake_layout
 
 
@@ -121,3 +122,15 @@ def test_a_rip_is_told_as_a_saw_is_set() -> None:
     assert rip_words((1.5, 1.6), "mm") == "1.6 mm"
     assert rip_words((1.5, 8.0), "mm") == "1.5 mm / 8.0 mm"
     assert rip_words((0.0, 25.4), "in") == '0" / 1"'
+
+
+def test_on_a_small_picture_letters_are_as_large_as_boards_allow_and_long_names_lose_their_middle() -> None:
+    boards = [ramp_board("12"), ramp_board("from the old barn"), ramp_board("from the old mill")]
+    placed = place_top(layout_of(*(Placement(b.id) for b in boards)), boards)
+    written = draw_notes(placed, placed.panel, label_share=0.75, label_n=7).shapes
+    sizes_mm = {(s.layer, s.text): s.size_mm for s in written if isinstance(s, Text)}
+    names = {text for layer, text in sizes_mm if layer == "numbers"}
+    assert names == {"12", "fro…arn", "fro…ill"}
+    assert sizes_mm["faces", "A"] >= 0.75 * sizes_mm["numbers", "12"]
+    usual = {s.text for s in draw_notes(placed, placed.panel).shapes if isinstance(s, Text)}
+    assert usual == {"12", "from the old barn", "from the old mill", "A"}, "papers have room for them"

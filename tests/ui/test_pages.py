@@ -16,6 +16,7 @@ from grainmatch.errors import StoreError
 from grainmatch.face.edits import Edits, add_mark
 from grainmatch.glueup.plan import plan_glueup
 from grainmatch.model import Base, Layout, Placement, Progress, Score, Tools
+from grainmatch.photo.camera import LAY_OR_SAY
 from grainmatch.pipeline.gather import Failure, Measured
 from grainmatch.report.record import layout_from_json, layout_to_json
 from grainmatch.store import Job, Shop, open_shop, read_archive
@@ -319,6 +320,31 @@ def test_a_top_too_long_for_the_boards_leads_from_the_photos_to_where_it_is_aske
         app.run()
     assert "No board is 5000 mm long" in app.error[0].value
     assert "Ask for another size of top" in [link.proto.label for link in app.get("page_link")]
+
+
+@pytest.mark.parametrize("name", ["boards", "proposals"])
+def test_when_no_photo_gave_a_board_the_photos_that_say_why_are_the_way_on(
+    shop: Shop, samples: Path, name: str
+) -> None:
+    job = shop.add_job("New", {"thickness_mm": 27.0})
+    shop.write_setting("last_job", job.id)
+    assert "No boards yet" in words(open_page(name))
+    photo = shop.add_photo(job.id, "bench.jpg", (samples / "demo_ends_left.jpg").read_bytes())
+    torn = shop.add_photo(job.id, "torn.jpg", b"text")
+    bare = shop.add_photo(job.id, "bare.jpg", (samples / "demo_ends_left.jpg").read_bytes() + b"\0")
+    shop.set_photo_state(job.id, photo.sha256, "failed", "No boards were found in bench.jpg.")
+    shop.set_photo_state(job.id, torn.sha256, "failed", "torn.jpg is damaged.")
+    shop.set_photo_state(job.id, bare.sha256, "failed", f"No reference sheet was found. {LAY_OR_SAY}")
+    shop.update_job(job.id, details={"photo_names": {p.name: p.sha256 for p in (photo, torn, bare)}})
+    app = open_page(name)
+    assert "None of the 3 photos gave a board" in words(app)
+    assert "See what to do about the photos" in [link.proto.label for link in app.get("page_link")]
+    if name == "boards":
+        (choice,) = (s for s in app.selectbox if s.label == "Photo")
+        assert choice.options == ["bench.jpg"], "the only one in which outlines drawn by hand help"
+        assert "Add each that lies there" in words(app)
+        labels = [link.proto.label for link in open_page("photos").get("page_link")]
+        assert labels.count("Outline the boards by hand") == 1
 
 
 @pytest.mark.parametrize("name", ["boards", "proposals"])
