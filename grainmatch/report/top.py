@@ -217,7 +217,7 @@ def _label(
     size = min(share * smallest, 0.06 * view.length_mm)
     y = (max(item.box.top_mm, view.top_mm) + min(item.box.bottom_mm, view.bottom_mm)) / 2 - view.top_mm
     start = max(item.box.left_mm, placed.cut.left_mm, view.left_mm) - view.left_mm + 0.5 * size
-    turn_mm = 1.1 * size if pose.turned else 0.0
+    turn_mm = 1.2 * size if pose.turned else 0.0
     name_mm = size * name_width(name)
     words_mm = name_mm + 0.434 * size
     notes.rect(
@@ -231,7 +231,7 @@ def _label(
     letter_x = start + 0.3 * size + name_mm
     notes.text((letter_x, y + 0.07 * size), pose.side_up, 0.8 * size, layer="faces")
     if pose.turned:
-        notes.turn_arrow((start + words_mm + 0.85 * size, y), 0.36 * size, width_mm=0.08 * size, colour=BLACK)
+        notes.turn_arrow((start + words_mm + 0.98 * size, y), 0.36 * size, width_mm=0.08 * size, colour=BLACK)
     if item.face is None:
         x = item.box.left_mm + 0.3 * item.box.length_mm - view.left_mm
         notes.text((x, y), "no photo of this face", 0.6 * size, align="centre", layer="numbers")

@@ -75,7 +75,7 @@ def _show_photos(job: Job, stock: Stock) -> None:
 def _show_table(stock: Stock) -> None:
     st.subheader("Sizes", anchor=False)
     longest_n = max(len(b.id) for b in stock.boards)
-    wide_px = min(_NAME_PX, 40 + 8 * longest_n)  # left to itself a long name is cut off
+    wide_px = min(_NAME_PX, 40 + 7 * longest_n)  # left to itself a long name is cut off
     st.dataframe(
         [_row(b) for b in stock.boards],
         hide_index=True,

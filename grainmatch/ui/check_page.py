@@ -6,7 +6,6 @@ import streamlit as st
 
 from grainmatch.photo.read import read_photo
 from grainmatch.pipeline.check import DryFit, check_photo
-from grainmatch.report.measures import restate
 from grainmatch.report.record import layout_from_json
 from grainmatch.ui import desk
 from grainmatch.ui.photos_page import PHOTO_TYPES
@@ -51,6 +50,6 @@ def _show_result(fit: DryFit) -> None:
         show_way("papers", "Open the papers for the glue-up")
         return
     st.warning("Before the glue, look again:", icon=":material/front_hand:")
-    differences = [restate(line, desk.units()) for line in fit.differences]
+    differences = [desk.in_my_units(line) for line in fit.differences]
     st.markdown("\n".join(f"- {desk.plain(line)}" for line in differences))
     st.caption("If that is not meant, put it right, take another photo and add it above.")

@@ -73,7 +73,7 @@ def show_error(error: GrainmatchError) -> None:
     """One sentence on what is wrong, one on what to do."""
     said = (error.message, error.advice)
     if isinstance(error, LayoutError):  # others quote what was typed, and names of files
-        said = (restate(error.message, units()), restate(error.advice, units()))
+        said = (in_my_units(error.message), in_my_units(error.advice))
     st.error(f"**{plain(said[0])}** {plain(said[1])}", icon=":material/error:")
 
 
@@ -85,6 +85,11 @@ def show_header(title: str, *, about: str = "") -> Job:
     st.title(title, anchor=False)
     st.caption(f"Job: **{plain(job.name)}**" + (f" · {about}" if about else ""))
     return job
+
+
+def in_my_units(text: str) -> str:
+    """A sentence of the program's own, which speaks in metric units, for the reader at hand."""
+    return restate(text, units())
 
 
 def plain(text: str) -> str:

@@ -78,7 +78,7 @@ def tell_no_boards(job_id: str, words: str) -> None:
         show_way("photos", "Bring in photos")
         return
     none = f"None of the {len(photos)} photos gave a board" if photos[1:] else "The photo gave no board"
-    st.info(f"{none}. On the Photos page stands why, and what to do.")
+    st.info(f"{none}. The Photos page says why, and what to do.")
     show_way("photos", "See what to do about the photos")
 
 

@@ -42,6 +42,10 @@ def show() -> None:
                 "A rough idea of the wood under a clear finish, not a measurement. "
                 "Try your finish on an offcut."
             )
+        if desk.the_shop().list_layouts(job.id, "saved"):
+            show_way("papers", "Open the papers of what is saved")
+        else:
+            show_way("proposals", "Save a proposal, or work on it")
 
 
 def _layouts(job_id: str) -> dict[str, str]:

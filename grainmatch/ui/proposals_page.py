@@ -73,7 +73,7 @@ def _show_proposals(job: Job) -> None:
 def _show_proposal(job: Job, stock: Stock, proposal: SavedLayout, layout: Layout, lines: list[str]) -> None:
     st.markdown(f"**{desk.plain(proposal.name)}**")
     st.image(top_picture(proposal.body, stock.key, _stock=stock))
-    st.markdown("\n".join(f"- {desk.plain(line)}" for line in lines))
+    st.markdown("\n".join(f"- {desk.plain(desk.in_my_units(line))}" for line in lines))
     st.caption(describe_proof(layout))
     with st.container(horizontal=True):
         if st.button("Save this one", key=f"save_{proposal.id}", type="primary"):

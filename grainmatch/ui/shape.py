@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from grainmatch.report.measures import restate
+from grainmatch.units import LengthUnits
 from grainmatch.wood.top import SeasonShape, TopYear
 
 _WIDTH, _ROW, _LEFT, _RIGHT = 440.0, 104.0, 12.0, 12.0
@@ -15,12 +17,15 @@ _STYLES = (("#0b6fb8", ""), ("#8a5a00", "9 5"), ("#5b4632", "2 4"), ("#b3261e", 
 _GROWTHS = (1, 2, 5, 10, 20, 50, 100)
 
 
-def draw_shape(year: TopYear, *, thickness_mm: float) -> str:
-    """An SVG picture of the top's cross-section in each season, heights drawn larger than life."""
+def draw_shape(year: TopYear, *, thickness_mm: float, units: LengthUnits = "mm") -> str:
+    """An SVG picture of the top's cross-section in each season, heights drawn larger than life.
+
+    units: of the lengths written in it.
+    """
     scale = (_WIDTH - _LEFT - _RIGHT) / max(float(s.across_mm[-1]) for s in year.seasons)
     growth = growth_for(year.seasons, scale)
     rows = [
-        _draw_season(season, _STYLES[k % len(_STYLES)], k, scale, growth, thickness_mm)
+        _draw_season(season, _STYLES[k % len(_STYLES)], k, scale, growth, thickness_mm, units)
         for k, season in enumerate(year.seasons)
     ]
     height = _ROW * len(rows)
@@ -45,6 +50,7 @@ def _draw_season(
     scale: float,
     growth: int,
     thickness_mm: float,
+    units: LengthUnits,
 ) -> str:
     colour, dashes = style
     base = _ROW * row + 62.0
@@ -64,7 +70,7 @@ def _draw_season(
         f'stroke-dasharray="{dashes}"/>'
         f'<line x1="{_LEFT}" x2="{x[-1]:.1f}" y1="{base:.1f}" y2="{base:.1f}" stroke="#999"/>'
         f'<text x="{_LEFT}" y="{_ROW * row + 18:.1f}" font-family="sans-serif" font-size="14" fill="#222">'
-        f"{_escape(words)}</text>"
+        f"{_escape(restate(words, units))}</text>"
     )
 
 

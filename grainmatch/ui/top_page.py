@@ -193,16 +193,15 @@ def _show_score(scored: Layout, seams: list[SeamLook]) -> None:
     st.markdown("\n".join(bad) if bad else "Every seam matches well.")
     st.markdown("**Score**")
     lines = (*describe_score(scored.score), *scored.remarks)
-    st.markdown("\n".join(f"- {desk.plain(line)}" for line in lines))
+    st.markdown("\n".join(f"- {desk.plain(desk.in_my_units(line))}" for line in lines))
 
 
 def _show_year(job: Job, scored: Layout, stock: Stock) -> None:
     year = predict_top_year(scored, stock.boards, room=read_room(job))
     thickness = max(stock.by_id[p.board_id].thickness_mm for p in scored.placements)
     st.markdown("**Over the year**")
-    st.image(draw_shape(year, thickness_mm=thickness), width="stretch")
-    st.caption(
-        f"Room: {year.room.name}. Heights are larger than life. {desk.plain(' '.join(year.assumptions[:3]))}"
-    )
+    st.image(draw_shape(year, thickness_mm=thickness, units=desk.units()), width="stretch")
+    assumptions = desk.in_my_units(" ".join(year.assumptions[:3]))
+    st.caption(f"Room: {year.room.name}. Heights are larger than life. {desk.plain(assumptions)}")
     for words in year.warnings:
-        st.warning(desk.plain(words))
+        st.warning(desk.plain(desk.in_my_units(words)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import pytest
@@ -11,7 +12,10 @@ from grainmatch.model import Base, Layout, Placement, Score, Tools
 from grainmatch.report.record import layout_to_json
 from grainmatch.store import Job, Shop
 from grainmatch.ui.base import read_base
+from grainmatch.ui.shape import draw_shape
 from grainmatch.ui.tools import read_tools
+from grainmatch.wood.top import predict_top_year
+from tests.ui.conftest import make_boards
 from tests.ui.pages import open_page, press, words
 
 LENGTH_FIELDS: Mapping[str, tuple[str, ...]] = {
@@ -81,3 +85,12 @@ def test_what_is_left_as_shown_is_not_rounded_to_the_sixteenth(shop: Shop, saved
     assert (kept.screw_mm, kept.places_mm) == (base.screw_mm, (80.0, 425.0, 30.5 * 25.4))
     press(open_page("papers"), "Keep for all jobs")
     assert read_tools(shop) == tools
+
+
+def test_what_the_year_does_is_written_in_the_units_at_hand() -> None:
+    layout = Layout((Placement("1"), Placement("2")), Score({}, 0.0))
+    year = predict_top_year(layout, make_boards())
+    metric, inches = (draw_shape(year, thickness_mm=27.0, units=units) for units in ("mm", "in"))
+    assert "mm out of flat" in metric
+    assert " mm" not in inches
+    assert re.search(r'width [+-]\d+/\d+"', inches)
