@@ -31,7 +31,7 @@ _SHOW = {
     "papers": papers_page.show,
     "dry-fit": check_page.show,
 }
-# What Streamlit draws too small for a finger: the list of pages and its opener, links, pills and folds.
+# What Streamlit draws small for a finger: the list of pages and its opener, links, pills, buttons, folds.
 _TALL = (
     "[data-testid=stSidebarNavLink]",
     "[data-testid=stExpandSidebarButton]",
@@ -39,6 +39,10 @@ _TALL = (
     "[data-testid=stButtonGroup] button",
     "[data-testid=stExpander] summary",
     "[data-testid=stCheckbox] label",
+    "[data-testid=stButton] button",
+    "[data-testid=stDownloadButton] button",
+    "[data-testid=stFormSubmitButton] button",
+    "[data-testid=stPopover] button",
 )
 _FOR_FINGERS = (
     f"{','.join(_TALL)}{{min-height:44px}}"

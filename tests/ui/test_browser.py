@@ -17,6 +17,15 @@ from grainmatch.ui.hand_marks import edits_of
 from grainmatch.ui.launch import find_lan_address
 from tests.ui.browser import CHROMIUM, LAPTOP, PATIENCE_MS, PHONE, Server, needs_chromium, serving
 
+FOR_FINGERS = ", ".join(
+    f"[data-testid=stMain] {part}"
+    for part in (
+        "[data-testid=stPageLink-NavLink]",
+        "[data-testid=stButtonGroup] button",
+        "[data-testid=stExpander] summary",
+        "[data-testid^=stBaseButton-secondary]",
+    )
+)
 pytestmark = [pytest.mark.browser, needs_chromium, pytest.mark.timeout(240)]
 
 
@@ -350,6 +359,10 @@ def test_marks_are_corrected_by_finger_and_by_keyboard(phone: Any, served: tuple
     for _ in range(3):
         view.page.keyboard.press("Shift+ArrowRight")
     assert view.page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    assert view.page.locator("[data-testid=stMain]").evaluate("main => main.scrollWidth <= main.clientWidth")
+    heights_px = view.page.locator(FOR_FINGERS).evaluate_all("all => all.map(one => one.offsetHeight)")
+    assert heights_px
+    assert min(heights_px) >= 40, "large enough for a finger; common practice, no source"
     shop = open_shop(home)
     (job,) = shop.list_jobs()
     end_s = time.monotonic() + PATIENCE_MS / 1000
