@@ -21,6 +21,8 @@ from grainmatch.report.page import (
 )
 
 _ROW_MM = 5.2
+_ROWS_KEPT_N = 6
+"""A table this short is not parted by the end of a page."""
 
 
 class Flow:
@@ -67,7 +69,7 @@ class Flow:
         whole = sum(share for _, share in shares)
         columns = [Column(heading, self.width_mm * share / whole) for heading, share in shares]
         columns = fit_columns(columns, rows)
-        self.reserve(2 * _ROW_MM + 1)
+        self.reserve((min(len(rows), _ROWS_KEPT_N) + 1) * _ROW_MM + 1)
         left = list(rows)
         while True:
             room = self.pages[-1].height_mm - MARGIN_MM - 1.0 - self.y

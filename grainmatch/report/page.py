@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -20,6 +21,8 @@ WORDS_MM = 3.5
 LINE_STEP = 1.35
 _CELL_MM = 3.3
 """Size of the words in a table."""
+_UNITS = "mm|m|kg|g|kN|MPa|min|h|lb|lbf|oz|psi|%|°C|°F"
+_WORD = re.compile(rf"(?:\S*\d (?=\d+/\d|(?:{_UNITS})(?!\w)))*\S+")
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",
@@ -64,11 +67,15 @@ def number_pages(pages: Sequence[Drawing], stamp: Stamp) -> None:
 
 
 def wrap(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> list[str]:
-    """Break words into lines no wider than width_mm; a word too long for a line is broken too."""
+    """Break words into lines no wider than width_mm; a word too long for a line is broken too.
+
+    A whole number stays with its fraction, a figure with its unit: half of `5 1/16"` is another length.
+    """
     lines: list[list[str]] = []
     room = 0.0
     space = text_width_mm(" ", size_mm, bold=bold)
-    for word in (part for whole in text.split() for part in _pieces(whole, width_mm, size_mm)):
+    words = _WORD.findall(" ".join(text.split()))
+    for word in (part for whole in words for part in _pieces(whole, width_mm, size_mm)):
         wide = text_width_mm(word, size_mm, bold=bold)
         if lines and room >= space + wide:
             lines[-1].append(word)

@@ -62,7 +62,8 @@ def flow_trim(flow: Flow, placed: PlacedTop, trim: TrimPlan, *, units: LengthUni
         flow.table(_SPARE, [_spare_row(piece, units) for piece in kept])
     small = len(trim.spare) - len(kept)
     if small:
-        flow.paragraph(f"{small} smaller offcuts are not listed.", size_mm=3.1)
+        listed = "1 smaller offcut is" if small == 1 else f"{small} smaller offcuts are"
+        flow.paragraph(f"{listed} not listed.", size_mm=3.1)
     flow.bullets(trim.assumptions)
     shapes = [*trim.edge_options, *trim.corner_options]
     if shapes:

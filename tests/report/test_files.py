@@ -31,7 +31,7 @@ from grainmatch.report.cards import draw_card, draw_qr, qr_words
 from grainmatch.report.dxf import draw_dxf
 from grainmatch.report.flow import Flow
 from grainmatch.report.movement import gather
-from grainmatch.report.page import MARGIN_MM, PAPER_MM, Paper, check_line, new_page
+from grainmatch.report.page import MARGIN_MM, PAPER_MM, Paper, check_line, new_page, wrap
 from grainmatch.report.papers import Plans, draw_pages, write_papers
 from grainmatch.report.pdf import draw_pdf, latin1, text_width_mm
 from grainmatch.report.place import rip_at_ends
@@ -356,6 +356,25 @@ def test_notes_that_differ_only_in_the_board_are_gathered() -> None:
     ]
     assert gather(lines, ["1", "2", "12"]) == ["Rings of boards 1, 12 and 2 not known.", "Dry."]
     assert gather(lines[:2], ["1", "2", "12"]) == lines[:2]
+
+
+@pytest.mark.parametrize("width_mm", [20.0, 33.0, 47.0, 60.0])
+def test_a_length_is_never_parted(width_mm: float) -> None:
+    """`5` at the end of a line and `1/16"` on the next would be read as two lengths."""
+    text = 'Rip to 4 1/2": off 75 11/16", 1 1/16" / 5/16" and (12 3/4"), or 12.5 mm, 1.0 MPa and 8 % of 5.'
+    lines = wrap(text, width_mm, 3.0)
+    assert " ".join(lines) == text
+    for kept in ('4 1/2":', '75 11/16",', '1 1/16"', '(12 3/4"),', "12.5 mm,", "1.0 MPa", "8 %"):
+        assert any(kept in line for line in lines)
+    assert max(text_width_mm(line, 3.0) for line in lines) <= width_mm
+
+
+def test_a_short_table_stays_on_one_page() -> None:
+    flow = Flow("a4", STAMP, "Short")
+    flow.space(flow.pages[0].height_mm - MARGIN_MM - flow.y - 15)  # room for two rows
+    flow.table([("a", 1)], [["first"], ["second"], ["third"]])
+    (page,) = (p for p in flow.pages if "first" in [s.text for s in p.shapes if isinstance(s, Text)])
+    assert {"first", "second", "third"} <= {s.text for s in page.shapes if isinstance(s, Text)}
 
 
 def test_long_content_flows_onto_more_pages_and_loses_nothing() -> None:
