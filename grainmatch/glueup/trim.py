@@ -62,7 +62,7 @@ def plan_trim(
     a missing board, one ripped to nothing, or an impossible size.
     """
     if top_mm is not None and not (0 < top_mm[0] <= 100_000 and 0 < top_mm[1] <= 100_000):
-        raise LayoutError("The size of the top is impossible.", "Give a length and a width above zero.")
+        raise LayoutError("The size of the top is impossible.", "Give a length and a width, 100 m at most.")
     placed = place_top(layout, boards, top_mm=top_mm)
     wanted = top_mm or layout.top_mm
     trims = tuple(_trim_board(item, placed, wanted) for item in placed.boards)
