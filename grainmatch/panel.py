@@ -12,7 +12,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
 from grainmatch.errors import LayoutError
+from grainmatch.geometry import Points
 from grainmatch.model import Board, Face, Layout, Placement
 
 
@@ -105,6 +108,28 @@ def finished_width_mm(board: Board, placement: Placement) -> float:
             f"Board {board.id} is ripped to nothing.", "Take less off its edges or arrange the boards again."
         )
     return width
+
+
+def strip_axis(face: Face) -> tuple[float, float, float]:
+    """The line halfway between a face's long edges: (x_mm, y_mm) at the board's middle, slope.
+
+    The straight line fitted to the midpoints of both edges, in face millimetres.
+    """
+    upper, lower = face.upper_edge_mm, face.lower_edge_mm
+    left, right = max(upper[0, 0], lower[0, 0]), min(upper[-1, 0], lower[-1, 0])
+    x = np.linspace(left, right, 33)
+    middle = (np.interp(x, upper[:, 0], upper[:, 1]) + np.interp(x, lower[:, 0], lower[:, 1])) / 2
+    slope, level = np.polyfit(x - x.mean(), middle, 1)
+    return float(x.mean()), float(level), float(slope)
+
+
+def to_strip(face: Face, points_mm: Points) -> Points:
+    """Points (n, 2) of a face as they lie in its strip, in mm: from the board's middle along it, towards the
+    right, and from the line halfway between its edges, downward. Turned or flipped boards are not turned."""
+    x, y, slope = strip_axis(face)
+    along = np.array([1.0, slope]) / np.hypot(1.0, slope)
+    off = np.asarray(points_mm, dtype=np.float64) - (x, y)
+    return np.column_stack([off @ along, off @ np.array([-along[1], along[0]])])
 
 
 def _cut_box(

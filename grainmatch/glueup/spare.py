@@ -8,6 +8,7 @@ import numpy as np
 
 from grainmatch.errors import BoardError
 from grainmatch.model import Board, EndGrain, Face
+from grainmatch.panel import strip_axis
 from grainmatch.plans import SparePiece
 
 
@@ -40,14 +41,14 @@ def cut_spare_board(board: Board, piece: SparePiece, *, new_id: str) -> Board:
 
 
 def _crop(face: Face, board: Board, piece: SparePiece) -> Face:
-    upper, lower = face.upper_edge_mm, face.lower_edge_mm
-    middle = (upper[:, 1].mean() + lower[:, 1].mean()) / 2
+    x, middle, slope = strip_axis(face)
     # face B is recorded as seen after the flip: its upper edge is the lower one of face A
     from_upper = piece.from_upper_mm
     if face.side == "B":
         from_upper = board.width_mm - piece.from_upper_mm - piece.width_mm
-    left_mm = min(upper[0, 0], lower[0, 0]) + piece.from_left_mm
-    top_mm = middle - board.width_mm / 2 + from_upper
+    left_mm = x - board.length_mm / 2 + piece.from_left_mm
+    level = middle + slope * (left_mm + piece.length_mm / 2 - x)
+    top_mm = level - board.width_mm / 2 + from_upper
     height, width = face.inside.shape
     scale = face.px_per_mm
     x0, x1 = (int(np.clip(round(v * scale), 0, width)) for v in (left_mm, left_mm + piece.length_mm))

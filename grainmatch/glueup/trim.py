@@ -9,7 +9,7 @@ import numpy as np
 
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Mark, Side
-from grainmatch.panel import PlacedBoard, PlacedTop, place_top
+from grainmatch.panel import PlacedBoard, PlacedTop, place_top, to_strip
 from grainmatch.plans import BoardTrim, ShapeOption, SparePiece, TrimPlan
 
 Marks = Mapping[tuple[str, Side], Sequence[Mark]]
@@ -182,15 +182,10 @@ def _marks_in_top(placed: PlacedTop, marks: Marks) -> list[str]:
 
 def _box_in_panel(item: PlacedBoard, face: Face, mark: Mark) -> tuple[float, float, float, float]:
     """The mark's box in panel mm: left, top, right, bottom; without height where it is ripped off."""
-    points = np.asarray(mark.outline_mm, dtype=np.float64)
-    upper, lower = face.upper_edge_mm, face.lower_edge_mm
-    middle = (
-        np.interp(points[:, 0], upper[:, 0], upper[:, 1]) + np.interp(points[:, 0], lower[:, 0], lower[:, 1])
-    ) / 2
-    along, across = points[:, 0] - min(upper[0, 0], lower[0, 0]), points[:, 1] - middle
+    along, across = to_strip(face, mark.outline_mm).T
     if item.placement.pose.turned:
-        along, across = item.board.length_mm - along, -across
-    x = item.box.left_mm + along
+        along, across = -along, -across
+    x = item.box.left_mm + item.board.length_mm / 2 + along
     y = item.box.top_mm - item.placement.rip_mm[0] + item.board.width_mm / 2 + across
     # what the rip takes off is gone before gluing
     y = np.clip(y, item.box.top_mm, item.box.bottom_mm)

@@ -13,7 +13,7 @@ import numpy as np
 import segno
 
 from grainmatch.model import Mark, Pose
-from grainmatch.panel import PlacedBoard, PlacedTop
+from grainmatch.panel import PlacedBoard, PlacedTop, to_strip
 from grainmatch.report.canvas import GREY, WHITE, Drawing, Point
 from grainmatch.report.page import MARGIN_MM, Paper, Stamp, new_page, wrap
 from grainmatch.report.pdf import text_width_mm
@@ -228,11 +228,12 @@ def _mark_area(mark: Mark) -> float:
 
 
 def _from_left_mm(mark: Mark, item: PlacedBoard) -> float:
-    left, _, right, _ = mark.box_mm
-    face = item.face
-    start = float(face.upper_edge_mm[0, 0]) if face is not None else 0.0
-    along = (left + right) / 2 - start
-    return item.board.length_mm - along if item.placement.pose.turned else along
+    left, top, right, bottom = mark.box_mm
+    if item.face is None:  # nothing tells where on the picture it begins
+        along = (left + right) / 2 - item.board.length_mm / 2
+    else:
+        along = float(to_strip(item.face, np.array([[left + right, top + bottom]]) / 2)[0, 0])
+    return item.board.length_mm / 2 + (-along if item.placement.pose.turned else along)
 
 
 def qr_words(placed: PlacedTop, item: PlacedBoard, stamp: Stamp) -> str:

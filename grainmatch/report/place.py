@@ -5,9 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-import numpy as np
-
-from grainmatch.model import Face, Features, Side
+from grainmatch.model import Features, Side
 from grainmatch.panel import Box, PlacedBoard
 from grainmatch.units import MM_PER_INCH, LengthUnits, format_length
 
@@ -58,19 +56,6 @@ def slide_words(slide_mm: float, units: LengthUnits) -> str:
     if abs(slide_mm) <= LEAST_SHOWN_MM[units]:
         return "none"
     return f"{format_length(abs(slide_mm), units, decimals=0)} {'right' if slide_mm > 0 else 'left'}"
-
-
-def strip_axis(face: Face) -> tuple[float, float, float]:
-    """The line halfway between a face's long edges: (x_mm, y_mm) at the board's middle, slope.
-
-    The straight line fitted to the midpoints of both edges, in face millimetres.
-    """
-    upper, lower = face.upper_edge_mm, face.lower_edge_mm
-    left, right = max(upper[0, 0], lower[0, 0]), min(upper[-1, 0], lower[-1, 0])
-    x = np.linspace(left, right, 33)
-    middle = (np.interp(x, upper[:, 0], upper[:, 1]) + np.interp(x, lower[:, 0], lower[:, 1])) / 2
-    slope, level = np.polyfit(x - x.mean(), middle, 1)
-    return float(x.mean()), float(level), float(slope)
 
 
 def name_width(name: str) -> float:

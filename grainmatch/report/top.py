@@ -12,9 +12,9 @@ import numpy as np
 from grainmatch.colour import SRGB8_TO_LINEAR, linear_to_srgb
 from grainmatch.errors import LayoutError
 from grainmatch.model import Board, Face, Layout, Mask, Rgb
-from grainmatch.panel import Box, PlacedBoard, PlacedTop, place_top
+from grainmatch.panel import Box, PlacedBoard, PlacedTop, place_top, strip_axis
 from grainmatch.report.canvas import BLACK, WHITE, Drawing
-from grainmatch.report.place import board_name, name_width, strip_axis
+from grainmatch.report.place import board_name, name_width
 from grainmatch.report.png import encode_png
 from grainmatch.report.raster import draw_raster
 

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from grainmatch.errors import LayoutError
 from grainmatch.glueup.trim import CORNERS, EDGES, KERF_MM, ROUGH_END_MM, plan_trim
-from grainmatch.model import Mark
+from grainmatch.model import Face, Mark
+from grainmatch.report.top import draw_top
 from tests.wood.boards import make_board, make_layout
 
 THREE = [make_board(i, width_mm=150) for i in "abc"]
@@ -131,6 +132,33 @@ def test_a_mark_across_the_cut_begins_at_the_tops_end() -> None:
     marks = {("b", "A"): [box_mark(70, 50, length=20)]}  # the cut is at 75
     plan = plan_trim(make_layout(*"abc"), THREE, (1700.0, 400.0), marks=marks)  # type: ignore[arg-type]
     assert plan.marks_left_in == ("knot 20 x 8 mm on board b, 0 mm from the top's left end.",)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("rip_mm", [0.0, 9.0, 15.0, 20.0])  # none grazes a spot by half a pixel
+def test_what_is_said_to_stay_in_the_top_is_what_the_picture_shows(turned: bool, rip_mm: float) -> None:
+    """Dark spots along the bowed edge of a crooked board: a straight rip takes some and leaves others."""
+    length, width, bow = 1000.0, 120.0, 12.0
+    x = np.linspace(5.0, 5.0 + length, 41)
+    upper = 20.0 + 0.01 * x + bow * (1 - (2 * (x - 5.0) / length - 1) ** 2)
+    edges = [np.column_stack([x, upper + down]) for down in (0.0, width)]
+    rgb = np.full((160, 1010, 3), 220, np.uint8)
+    marks = []
+    for at in (40, 300, 500, 700, 960):
+        y = round(float(np.interp(at, x, upper))) + 8
+        rgb[y : y + 4, at : at + 10] = 0
+        marks.append(box_mark(at, y, width=4))
+    face = Face("A", rgb, np.ones((160, 1010), np.bool_), 1.0, edges[0], edges[1])
+    board = replace(make_board("a", width_mm=width, length_mm=length), faces=(face,))
+    layout = make_layout(
+        "a", turn="a" if turned else "", rip_mm={"a": (0.0, rip_mm) if turned else (rip_mm, 0.0)}
+    )
+    picture = draw_top(layout, [board], px_per_mm=1.0, numbers=False, seams=False)
+    dark = np.flatnonzero((picture < 100).all(axis=2).any(axis=0))
+    seen = [int(run[0]) for run in np.split(dark, np.flatnonzero(np.diff(dark) > 1) + 1) if len(run)]
+    plan = plan_trim(layout, [board], marks={("a", "A"): marks})
+    said = sorted(int(words.split(", ")[1].split()[0]) for words in plan.marks_left_in)
+    assert said == pytest.approx(seen, abs=1.5)
 
 
 def test_a_board_short_at_both_ends_is_not_told_to_slide() -> None:
