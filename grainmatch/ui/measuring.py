@@ -99,8 +99,8 @@ def show_progress(job_id: str) -> Work | None:
         return None
     if work.busy:
         st.progress(work.part, f"{work.what}: {desk.plain(work.text) or 'starting'}")
-    elif work.state == "failed":
-        st.error(desk.plain(work.fault), icon=":material/error:")
+    elif work.fault is not None:
+        desk.show_error(work.fault)
         if st.button("Try again", key=f"again_{job_id}"):
             if any(p.state in UNFINISHED for p in desk.the_shop().list_photos(job_id)):
                 start_measuring(job_id)

@@ -35,6 +35,7 @@ _SHOW = {
 _TALL = (
     "[data-testid=stSidebarNavLink]",
     "[data-testid=stExpandSidebarButton]",
+    "[data-testid=stSidebarCollapseButton] button",
     "[data-testid=stPageLink-NavLink]",
     "[data-testid=stButtonGroup] button",
     "[data-testid=stExpander] summary",
@@ -46,7 +47,8 @@ _TALL = (
 )
 _FOR_FINGERS = (
     f"{','.join(_TALL)}{{min-height:44px}}"
-    "[data-testid=stExpandSidebarButton],[data-testid=stButtonGroup] button{min-width:44px}"
+    "[data-testid=stExpandSidebarButton],[data-testid=stSidebarCollapseButton] button,"
+    "[data-testid=stButtonGroup] button{min-width:44px}"
     "[data-testid=stCheckbox] label{align-items:center}"
 )
 

@@ -35,14 +35,14 @@ Step = Callable[["Reporter"], None]
 
 @dataclass(frozen=True)
 class Work:
-    """How far a piece of work has come. fault is what went wrong, in words."""
+    """How far a piece of work has come. fault is what went wrong."""
 
     what: str
     done: int = 0
     total: int = 0
     text: str = ""
     state: Literal["waiting", "running", "done", "failed"] = "waiting"
-    fault: str = ""
+    fault: GrainmatchError | None = None
 
     @property
     def busy(self) -> bool:
@@ -109,7 +109,8 @@ class Workroom:
         try:
             step(Reporter(self, job_id))
         except GrainmatchError as error:
-            self.change(job_id, state="failed", fault=f"{error.message} {error.advice}")
+            # Its words alone: the error itself would hold on to the pictures that were in hand.
+            self.change(job_id, state="failed", fault=type(error)(error.message, error.advice))
         except Exception:
             traceback.print_exc()
             self.change(job_id, state="failed", fault=_UNFORESEEN)
@@ -122,9 +123,9 @@ def _try(step: Callable[[], object]) -> None:
         step()
 
 
-_UNFORESEEN = (
-    "Something went wrong that was not foreseen; the window the app was started from says what. "
-    "Your photos and layouts are kept. Try again, or leave out the last photo."
+_UNFORESEEN = GrainmatchError(
+    "Something went wrong that was not foreseen; the window the app was started from says what.",
+    "Your photos and layouts are kept: try again, or leave out the last photo.",
 )
 
 

@@ -319,6 +319,8 @@ def test_a_top_too_long_for_the_boards_leads_from_the_photos_to_where_it_is_aske
         time.sleep(0.1)
         app.run()
     assert "No board is 5000 mm long" in app.error[0].value
+    shop.write_setting("units", "in")
+    assert 'No board is 196 7/8" long' in app.run().error[0].value
     assert "Ask for another size of top" in [link.proto.label for link in app.get("page_link")]
 
 
