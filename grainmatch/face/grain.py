@@ -11,7 +11,6 @@ few but strong, cannot outvote the figure.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -135,14 +134,14 @@ def _vote(lightness: Floats, clear: Mask, grid: Grid, scale: _Scale, noise_sd: f
     vote *= np.float32(1 / limit)
     np.sqrt(np.maximum(vote, 1, out=vote), out=vote)
     np.divide(safe, vote, out=vote)
-    mass = np.maximum(_cells(vote, grid), 1e-6)
+    mass = np.maximum(grid.cell_mean(vote), 1e-6)
     noise_x, noise_y = (noise_sd**2 * v / merge for v in _noise_gain(tuple(sigma), merge))
-    across = _cells(np.multiply(product, vote, out=product), grid) / mass - noise_y
+    across = grid.cell_mean(np.multiply(product, vote, out=product)) / mass - noise_y
     del product
     vote *= gx
-    crossed = _cells(np.multiply(vote, gy, out=gy), grid) / mass
-    along = _cells(np.multiply(vote, gx, out=gx), grid) / mass - noise_x
-    return _Tensor(along - across, 2 * crossed, along + across, _cells(safe, grid))
+    crossed = grid.cell_mean(np.multiply(vote, gy, out=gy)) / mass
+    along = grid.cell_mean(np.multiply(vote, gx, out=gx)) / mass - noise_x
+    return _Tensor(along - across, 2 * crossed, along + across, grid.cell_mean(safe))
 
 
 def _gradient(image: Floats, sigma: list[float], merge: int) -> tuple[Floats, Floats]:
@@ -159,12 +158,6 @@ def _noise_gain(sigma: tuple[float, ...], merge: int) -> tuple[float, float]:
     impulse[40, 40] = 1.0
     gx, gy = _gradient(impulse, list(sigma), merge)
     return float((gx**2).sum()), float((gy**2).sum())
-
-
-def _cells(image: NDArray[Any], grid: Grid) -> Floats:
-    rows, columns = grid.shape
-    whole = np.asarray(image, dtype=np.float32)
-    return np.asarray(cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _average(votes: _Tensor, window_cells: tuple[float, float]) -> _Tensor:

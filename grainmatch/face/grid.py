@@ -67,7 +67,8 @@ class Grid:
 
     def cell_mean(self, values: NDArray[Any]) -> Floats:
         """Mean over each cell of (h, w) or (h, w, c) values."""
-        return np.asarray(self.cell_sum(values) / self.cell_px**2, dtype=np.float32)
+        rows, columns = self.shape
+        return shrink(np.ascontiguousarray(values, dtype=np.float32), (columns, rows))
 
     def columns(self, values: Floats, mask: Mask) -> Strips:
         """Values (h, w, 3) under the mask, averaged over each cell's length but not across the board."""
@@ -78,14 +79,6 @@ class Grid:
             shrink(np.multiply(values[..., k], weight, out=held), size) for k in range(values.shape[2])
         ]
         return Strips(np.dstack(total), shrink(weight, size), self.cell_px)
-
-    def cell_sum(self, values: NDArray[Any]) -> Floats:
-        """Sum over each cell of (h, w) or (h, w, c) values."""
-        rows, columns = self.shape
-        mean = cv2.resize(
-            np.ascontiguousarray(values, dtype=np.float32), (columns, rows), interpolation=cv2.INTER_AREA
-        )
-        return np.asarray(mean * self.cell_px**2, dtype=np.float32)
 
 
 def blur(values: Floats, along: float, across: float, *, edge: int = cv2.BORDER_REPLICATE) -> Floats:
