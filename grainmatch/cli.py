@@ -62,6 +62,7 @@ def _measure(arguments: argparse.Namespace) -> int:
     from grainmatch.pipeline.pile import photos_to_boards
 
     if arguments.px_per_mm is not None:
+        _refuse_second_scale(arguments)
         measured = faces_to_boards(
             arguments.photos,
             px_per_mm=arguments.px_per_mm,
@@ -285,6 +286,14 @@ def _known_scales(arguments: argparse.Namespace) -> tuple[KnownScale | None, dic
                     "Before the = goes a photo's file name, such as IMG_0001.jpg=1500mm.",
                 )
     return everywhere, scales
+
+
+def _refuse_second_scale(arguments: argparse.Namespace) -> None:
+    """Raise UsageError where a known size is said of faces whose scale is given."""
+    if arguments.known_paper or arguments.known_length or arguments.known_width:
+        raise UsageError(
+            "--px-per-mm gives the scale already, so no known size can.", "Leave out one of the two."
+        )
 
 
 def _known_scale(arguments: argparse.Namespace, photo: str) -> KnownScale:

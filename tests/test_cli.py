@@ -211,6 +211,7 @@ def test_one_size_that_gave_the_scale_of_two_photos_is_said(
         (["--known-length", "a.jpg=long"], "The length 'long' cannot be read"),
         (["--known-length", "1500mm", "--known-paper", "a4"], "Both a page of paper and a board's size"),
         (["--known-paper", "a5"], "'a5' is no paper"),
+        (["--known-length", "1500mm", "--px-per-mm", "2"], "--px-per-mm gives the scale already"),
         (["--known-board", "2"], "nothing says its size"),
         (["--known-length", "1500mm", "--known-board", "0"], "'0' is not a board's number"),
         (["--known-length", "1500mm", "--known-board", "9" * 5000], "is not a board's number"),

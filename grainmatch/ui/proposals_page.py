@@ -12,6 +12,7 @@ from grainmatch.store import Job, SavedLayout
 from grainmatch.ui import desk
 from grainmatch.ui.choosing import save_layout
 from grainmatch.ui.comparing import compare_words
+from grainmatch.ui.lengths import size_words
 from grainmatch.ui.measuring import (
     prepare_top,
     show_waiting_photos,
@@ -20,7 +21,7 @@ from grainmatch.ui.measuring import (
     tell_no_boards,
     workroom,
 )
-from grainmatch.ui.proposing import is_outdated
+from grainmatch.ui.proposing import asked_size, is_outdated
 from grainmatch.ui.stock import Stock, read_stock, to_jpeg
 from grainmatch.ui.ways import go, show_way
 from grainmatch.ui.wishing import show_wishes
@@ -60,6 +61,11 @@ def _show_proposals(job: Job) -> None:
                 st.rerun()
     stock = read_stock(shop, job)
     layouts = [layout_from_json(p.body) for p in proposals]
+    if size_words(layouts[0].top_mm) != size_words(
+        asked_size(job)
+    ):  # the search for the size asked for now goes on, or failed
+        before = size_words(layouts[0].top_mm) or "all boards at full length"
+        st.info(f"These are of the size asked for before: {before}.")
     words = compare_words(layouts)
     for column, proposal, layout, lines in zip(
         st.columns(len(proposals)), proposals, layouts, words, strict=True

@@ -81,6 +81,10 @@ def test_proposals_come_by_themselves_and_one_is_saved(shop: Shop, job: Job) -> 
     assert len(shop.list_layouts(job.id, "saved")) == 2, "earlier choices stay"
     app = open_page("proposals")
     assert "changed since" not in words(app)
+    assert "asked for before" not in words(app)
+    shop.update_job(job.id, details={"top_mm": [5000.0, 300.0]})
+    assert "asked for before: 560 mm x 300 mm" in words(app.run())
+    shop.update_job(job.id, details={"top_mm": [560.0, 300.0]})
     shown, area = layout.placements[0], np.array([[250.0, 20], [300, 20], [300, 60], [250, 60]])
     keep_edits(shop, job.id, shown.board_id, shown.pose.side_up, add_mark(Edits(), "keep out", area))
     app = app.run()
