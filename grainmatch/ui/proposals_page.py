@@ -61,11 +61,9 @@ def _show_proposals(job: Job) -> None:
                 st.rerun()
     stock = read_stock(shop, job)
     layouts = [layout_from_json(p.body) for p in proposals]
-    if size_words(layouts[0].top_mm) != size_words(
-        asked_size(job)
-    ):  # the search for the size asked for now goes on, or failed
-        before = size_words(layouts[0].top_mm) or "all boards at full length"
-        st.info(f"These are of the size asked for before: {before}.")
+    made, asked = (size_words(size) for size in (layouts[0].top_mm, asked_size(job)))
+    if made != asked:  # the search for the size asked for now goes on, or failed
+        st.info(f"These are of the size asked for before: {made or 'all boards at full length'}.")
     words = compare_words(layouts)
     for column, proposal, layout, lines in zip(
         st.columns(len(proposals)), proposals, layouts, words, strict=True
