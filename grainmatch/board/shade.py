@@ -36,9 +36,10 @@ def past_dark(
 
     log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
     What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
-    separator cut off is not light. All rows where the piece is darker over more than most_rows: that is
-    heartwood beside paler sapwood.
+    separator cut off is not light, nor the piece's own where bench shows below it. All rows where the piece is
+    darker over more than most_rows: that is heartwood beside paler sapwood.
     """
+    inside = _past_bench(inside, solid | ~known, most_rows)
     usual = _usual_light(log_light, inside & known)
     # Of the piece alone: past its ends it is dark.
     there = inside.astype(np.float32)
@@ -54,6 +55,15 @@ def past_dark(
     far = past.any(axis=0) & (past.argmax(axis=0) - first > most_rows)
     past[:, far] = inside[:, far]
     return past
+
+
+def _past_bench(inside: Mask, solid: Mask, most_rows: float) -> Mask:
+    """Rows of a piece (h, w) below the bench seen within most_rows of its top: what lies above that is the rim
+    of another board."""
+    row = np.arange(len(inside))[:, None]
+    below = row - inside.argmax(axis=0)
+    bench = ~solid & (below > 0) & (below <= most_rows)
+    return inside & ~np.logical_or.accumulate(bench[::-1], axis=0)[::-1]
 
 
 def _usual_light(log_light: NDArray[np.float32], inside: Mask) -> NDArray[np.float32]:
