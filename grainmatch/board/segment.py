@@ -19,7 +19,7 @@ from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.gaps import part_across_gaps
 from grainmatch.board.hairlines import Seam
 from grainmatch.board.neighbours import share_seams
-from grainmatch.board.outline import BoardOutline, Rough, refine_outline
+from grainmatch.board.outline import UNSEEN_SIGMA_MM, BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
 from grainmatch.board.shade import past_dark, shadow_reach_mm
 from grainmatch.board.stops import find_stops
@@ -402,7 +402,9 @@ def _turn_into(
 
 
 def _is_board(bench: Bench, backdrop: Backdrop, solid: Mask, outline: BoardOutline, limits: Limits) -> bool:
-    """Big enough, longer than wide, and full of something that is not bench."""
+    """Big enough, longer than wide, with an edge that is seen, and full of something that is not bench."""
+    if min(outline.sigma_mm) >= UNSEEN_SIGMA_MM:
+        return False
     ring = np.vstack([outline.upper_mm, outline.lower_mm[::-1]])
     area = abs(float(ring[:, 0] @ np.roll(ring[:, 1], -1) - ring[:, 1] @ np.roll(ring[:, 0], -1))) / 2
     length = float(np.hypot(*(outline.upper_mm[-1] - outline.upper_mm[0])))

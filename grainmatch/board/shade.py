@@ -13,6 +13,8 @@ DARK_STEP = 0.3
 RIM_MM = 3.0
 """How far a separator found as one line may cut into a face beside a gap that widens along it; the gap is
 wider than that, latewood is not."""
+EDGE_MM = 1.5
+"""How far from a face's edge its light is reached (own choice)."""
 SHADOW_MM = (6.0, 14.0)
 SHADOW_FRAC = 0.35
 """How far a shadow taken for wood reaches: a share of the board's thickness, within limits."""
@@ -37,7 +39,8 @@ def past_dark(
     log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
     What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
     separator cut off is not light, nor the piece's own where bench shows below it. All rows where the piece is
-    darker over more than most_rows: that is heartwood beside paler sapwood.
+    darker over more than most_rows, which is heartwood beside paler sapwood, or grows lighter little by little:
+    a side and a shadow end where the face begins.
     """
     inside = _past_bench(inside, solid | ~known, most_rows)
     usual = _usual_light(log_light, inside & known)
@@ -52,8 +55,15 @@ def past_dark(
     cut_off = (dark - first < RIM_MM * rows_per_mm) & (again - dark > RIM_MM * rows_per_mm)
     bright &= (row >= dark) | ~(cut_off & solid[(first - 1).clip(0), columns])
     past = np.asarray(np.maximum.accumulate(bright, axis=0))
-    far = past.any(axis=0) & (past.argmax(axis=0) - first > most_rows)
-    past[:, far] = inside[:, far]
+    begins = past.argmax(axis=0)
+    far = past.any(axis=0) & (begins - first > most_rows)
+    reach = max(2, round(EDGE_MM * rows_per_mm))
+    rise = (
+        smooth[(begins + reach).clip(0, len(inside) - 1), columns]
+        - smooth[np.maximum(begins - reach, first), columns]
+    )
+    gentle = (begins > first + reach) & (rise < DARK_STEP / 2)
+    past[:, far | gentle] = inside[:, far | gentle]
     return past
 
 
