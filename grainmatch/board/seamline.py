@@ -31,12 +31,12 @@ bench (own estimate)."""
 LEAST_LIGHT = 0.17
 """Light in a gap looked into from straight above, which walls throw to each other and the lens strays (own
 estimate)."""
-REACH_PX = 4.0
+REACHES_PX = (4.0, 8.0)
 MOST_DROP_PX = 4.0
 LINE_STEP_PX = 0.25
 COST_OF_DROP = 0.15
-"""How far from a rough seam its hairline may lie and run askew, how finely lines are tried, and what one
-loses in sigmas for each pixel of drop."""
+"""How far from a rough seam its hairline may lie, or when none is there, and run askew; how finely lines are
+tried, and what one loses in sigmas for each pixel of drop."""
 LEAST_SIGMAS = 3.5
 FREE_STEP = 5.0
 ALIKE = 3
@@ -70,7 +70,7 @@ class SeamPlace:
 
 def strip_reach_px() -> float:
     """How far to both sides of a rough seam a strip must go at the least."""
-    return REACH_PX + MOST_DROP_PX / 2 + 2 * REACH
+    return REACHES_PX[-1] + MOST_DROP_PX / 2 + 2 * REACH
 
 
 def slot_light(slant: float) -> float:
@@ -97,9 +97,30 @@ def place_seam(light: Field, t_px: Floats, seen: Mask, slant: float) -> SeamPlac
     logs = np.log(np.maximum(light[told], DARKEST))
     dips, steps, t = _ask(logs, t_px)
     x = (told + 0.5) / len(seen) - 0.5
+    found = next(filter(None, (_best_line(dips, steps, t, x, reach) for reach in REACHES_PX)), None)
+    if found is None:
+        return None
+    middle, drop, dip, step = found
+    both = (dip * dips + step * steps) / np.hypot(dip, step)
+    hairline, sigma = _settle(both, t, x, middle, drop)
+    line = _between_tones(logs, t_px, x, hairline)
+    if line is None:
+        return None
+    kind: Literal["seam", "step"] = "seam" if line is hairline else "step"
+    centre = line[0] + line[1] * ((np.arange(len(seen)) + 0.5) / len(seen) - 0.5)
+    width = _gap_width(light, t_px, centre, seen, slot_light(slant))
+    edge = centre - np.clip(width, 0.0, WIDEST_GAP_PX) / 2
+    return SeamPlace(edge, sigma, kind, float(np.median(width)))
+
+
+def _best_line(
+    dips: Field, steps: Field, t: Floats, x: Floats, reach_px: float
+) -> tuple[float, float, float, float] | None:
+    """The line within reach_px along which most looks like a hairline or a step: middle and drop, px, and how
+    much like the one and, signed, the other, in sigmas; None when none stands out."""
     drops = np.arange(-MOST_DROP_PX, MOST_DROP_PX + 0.1, LINE_STEP_PX)
-    middles = np.arange(-REACH_PX, REACH_PX + 0.1, LINE_STEP_PX)
-    spread = np.sqrt(ALIKE * len(told))
+    middles = np.arange(-reach_px, reach_px + 0.1, LINE_STEP_PX)
+    spread = np.sqrt(ALIKE * len(x))
     dip, step = (
         np.array([_along(say, t, middles[:, None] + drop * x).sum(axis=1) for drop in drops]) / spread
         for say in (dips, steps)
@@ -110,16 +131,7 @@ def place_seam(light: Field, t_px: Floats, seen: Mask, slant: float) -> SeamPlac
     i, j = np.unravel_index(int(score.argmax()), score.shape)
     if score[i, j] < LEAST_SIGMAS:
         return None
-    both = (dip[i, j] * dips + way[i, j] * step[i, j] * steps) / np.hypot(dip[i, j], step[i, j])
-    hairline, sigma = _settle(both, t, x, float(middles[j]), float(drops[i]))
-    line = _between_tones(logs, t_px, x, hairline)
-    if line is None:
-        return None
-    kind: Literal["seam", "step"] = "seam" if line is hairline else "step"
-    centre = line[0] + line[1] * ((np.arange(len(seen)) + 0.5) / len(seen) - 0.5)
-    width = _gap_width(light, t_px, centre, seen, slot_light(slant))
-    edge = centre - np.clip(width, 0.0, WIDEST_GAP_PX) / 2
-    return SeamPlace(edge, sigma, kind, float(np.median(width)))
+    return float(middles[j]), float(drops[i]), float(dip[i, j]), float(way[i, j] * step[i, j])
 
 
 def _between_tones(logs: Field, t_px: Floats, x: Floats, line: Floats) -> Floats | None:

@@ -38,9 +38,9 @@ def past_dark(
 
     log_light (h, w); the piece takes up the rows inside (h, w), part of all wood, which is solid (h, w).
     What is printed on a sheet, not known (h, w), is not dark, and a rim of the board above that a slanting
-    separator cut off is not light, nor the piece's own where bench shows below it. All rows where the piece is
-    darker over more than most_rows, which is heartwood beside paler sapwood, or grows lighter little by little:
-    a side and a shadow end where the face begins.
+    separator cut off is not light, nor the piece's own where bench shows below it. All rows where the piece
+    is darker over more than most_rows, which is heartwood beside paler sapwood, or grows lighter little by
+    little: a side and a shadow end where the face begins.
     """
     inside = _past_bench(inside, solid | ~known, most_rows)
     usual = _usual_light(log_light, inside & known)
@@ -68,8 +68,8 @@ def past_dark(
 
 
 def _past_bench(inside: Mask, solid: Mask, most_rows: float) -> Mask:
-    """Rows of a piece (h, w) below the bench seen within most_rows of its top: what lies above that is the rim
-    of another board."""
+    """Rows of a piece (h, w) below the bench seen within most_rows of its top: what lies above that is the
+    rim of another board."""
     row = np.arange(len(inside))[:, None]
     below = row - inside.argmax(axis=0)
     bench = ~solid & (below > 0) & (below <= most_rows)
