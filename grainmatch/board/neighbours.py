@@ -1,4 +1,5 @@
-"""Boards that touch share one seam: what one edge's search saw of it, the other is told."""
+"""Boards that touch share one seam: what one edge's search saw of it, the other is told; and where neither
+saw any, they are one board."""
 
 from __future__ import annotations
 
@@ -8,8 +9,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from grainmatch.board.backdrop import Backdrop
 from grainmatch.board.frame import Frame
-from grainmatch.board.outline import BoardOutline, Rough, polygon_px
+from grainmatch.board.outline import UNSEEN_SIGMA_MM, BoardOutline, Rough, polygon_px, refine_outline
 from grainmatch.geometry import Points
 from grainmatch.model import Bench
 
@@ -31,6 +33,54 @@ def share_seams(bench: Bench, rough: Sequence[Rough], outlines: Sequence[BoardOu
         if rough[k].touching[1] and rough[k + 1].touching[0]:
             told[k], told[k + 1] = _share(bench, told[k], told[k + 1])
     return told
+
+
+def join_undivided(
+    bench: Bench, backdrop: Backdrop, rough: Sequence[Rough], outlines: Sequence[BoardOutline]
+) -> list[BoardOutline]:
+    """The boards of a heap, from the top down, those measured anew as one that no seam divides.
+
+    In a coarse photo or one much compressed a line of the figure may pass for a seam; looked at closely
+    from both sides, a seam shows.
+    """
+    joined: list[tuple[Rough, BoardOutline]] = []
+    for below in zip(rough, outlines, strict=True):
+        above = joined[-1] if joined else None
+        if above is not None and _is_undivided(*above, *below):
+            whole = _around(*above, *below)
+            joined[-1] = whole, refine_outline(bench, backdrop, whole)
+        else:
+            joined.append(below)
+    return [outline for _, outline in joined]
+
+
+def _is_undivided(rough: Rough, above: BoardOutline, next_rough: Rough, below: BoardOutline) -> bool:
+    touching = rough.touching[1] and next_rough.touching[0]
+    return touching and min(above.sigma_mm[1], below.sigma_mm[0]) >= UNSEEN_SIGMA_MM
+
+
+def _around(rough: Rough, above: BoardOutline, next_rough: Rough, below: BoardOutline) -> Rough:
+    """One piece of two, about where its edges lie."""
+    upper_mm, lower_mm = above.upper_mm, below.lower_mm
+    along = upper_mm[-1] - upper_mm[0] + lower_mm[-1] - lower_mm[0]
+    frame = Frame(np.vstack([upper_mm, lower_mm]).mean(axis=0), float(np.arctan2(along[1], along[0])))
+    upper, lower = frame.enter(upper_mm), frame.enter(lower_mm)
+    return Rough(
+        frame,
+        upper=np.polyfit(upper[:, 0], upper[:, 1], 2),
+        lower=np.polyfit(lower[:, 0], lower[:, 1], 2),
+        left=_through(upper[0], lower[0]),
+        right=_through(upper[-1], lower[-1]),
+        reach_mm=rough.reach_mm,
+        touching=(rough.touching[0], next_rough.touching[1]),
+        gap=(rough.gap[0], next_rough.gap[1]),
+        hidden_mm=rough.hidden_mm,
+    )
+
+
+def _through(first: Points, second: Points) -> Poly:
+    """u = poly(v) of the line through two places (u, v)."""
+    return np.polyfit([first[1], second[1]], [first[0], second[0]], 1)
 
 
 def _share(bench: Bench, above: BoardOutline, below: BoardOutline) -> tuple[BoardOutline, BoardOutline]:

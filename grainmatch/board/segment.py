@@ -18,7 +18,7 @@ from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.gaps import part_across_gaps
 from grainmatch.board.hairlines import Seam
-from grainmatch.board.neighbours import share_seams
+from grainmatch.board.neighbours import join_undivided, share_seams
 from grainmatch.board.outline import UNSEEN_SIGMA_MM, BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
 from grainmatch.board.shade import past_dark, shadow_reach_mm
@@ -28,6 +28,9 @@ from grainmatch.model import Bench, Mask
 from grainmatch.ranks import median
 
 COLUMNS = 128
+MOST_UNSEEN = 2
+"""Of a board's four edges, how many may show in no change of light: its ends, where it runs out of the
+picture, or a seam and an end (own choice)."""
 TALLEST_GAP_MM = 40.0
 TOUCHING_MM = 2.5
 WIDEST_FLAW_MM = 15.0
@@ -65,7 +68,9 @@ def find_boards(
     for heap in heaps:
         rough = _split_heap(bench, backdrop, heap, limits)
         found = [refine_outline(bench, backdrop, r) for r in rough]
-        outlines += share_seams(bench, *part_across_gaps(bench, backdrop, rough, found))
+        parted, found = part_across_gaps(bench, backdrop, rough, found)
+        shared = share_seams(bench, parted, found)
+        outlines += join_undivided(bench, backdrop, parted, shared)
     boards = [o for o in outlines if _is_board(bench, backdrop, solid, o, limits)]
     return doubt_shapes(bench, doubt_widths(sort_for_reading(boards)))
 
@@ -402,8 +407,8 @@ def _turn_into(
 
 
 def _is_board(bench: Bench, backdrop: Backdrop, solid: Mask, outline: BoardOutline, limits: Limits) -> bool:
-    """Big enough, longer than wide, with an edge that is seen, and full of something that is not bench."""
-    if min(outline.sigma_mm) >= UNSEEN_SIGMA_MM:
+    """Big enough, longer than wide, with edges that are seen, and full of something that is not bench."""
+    if sum(sigma >= UNSEEN_SIGMA_MM for sigma in outline.sigma_mm) > MOST_UNSEEN:
         return False
     ring = np.vstack([outline.upper_mm, outline.lower_mm[::-1]])
     area = abs(float(ring[:, 0] @ np.roll(ring[:, 1], -1) - ring[:, 1] @ np.roll(ring[:, 0], -1))) / 2
