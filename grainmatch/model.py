@@ -37,13 +37,15 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass(frozen=True, eq=False)
 class Photo:
-    """One picture, upright. rgb (H, W, 3) sRGB; focal_px from EXIF, None when unknown."""
+    """One picture, upright. rgb (H, W, 3) sRGB; focal_px from EXIF, None when unknown; colour_step: in what
+    steps, of 255, its file keeps the colour differences of even areas."""
 
     name: str
     rgb: Rgb
     focal_px: float | None = None
     sha256: str = ""
     warnings: tuple[str, ...] = ()
+    colour_step: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

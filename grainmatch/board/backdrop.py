@@ -36,7 +36,9 @@ LEAST_PLAINLY = 0.2
 """By how much log colour ratio paler wood must differ from the bench, over some pixels, how far in lightness
 and colour together, in the bench's sigmas, and how far in what share of an area at the least: more than a
 pale plank does (own estimates; on 25 drawn wooden benches one place in a thousand is paler by 2.9)."""
-ROUNDING_N = 2.0
+ROUNDING_N, COLOUR_STEP_N = 2.0, 3.0
+"""By how many counts of 255 a colour ratio may be off: for rounding, and for each step in which the file
+keeps Cb and Cr, of which one moves R or B less G by 2.1 (ITU-R BT.601)."""
 BLACK = 0.01
 DARKNESS_STEP = 0.02
 TO_LOOKS = np.array([[1 / 3, 1 / 3, 1 / 3], [1, -1, 0], [0, 1, -1]])
@@ -51,7 +53,7 @@ class Backdrop:
 
     scale: coarse pixels per photo pixel. departure: planes (h, w) of how far lightness and two colour ratios
     are from the fitted bench, in units of the bench's own spread. known (h, w) is False under sheets. spread
-    holds the three 1-sigmas in log units, surface (6, 3) the bench's fitted look.
+    holds the three 1-sigmas in log units, surface (6, 3) the bench's fitted look. colour_step: see `Photo`.
     """
 
     scale: float
@@ -59,6 +61,7 @@ class Backdrop:
     known: Mask
     spread: NDArray[np.float64]
     surface: NDArray[np.float32]
+    colour_step: float = 0.0
 
     def bench_light(self, place_px: Points) -> NDArray[np.float64]:
         """Linear light (3,) the lit bench would show at one photo place (2,)."""
@@ -130,10 +133,11 @@ class Backdrop:
 
     @property
     def _count(self) -> float:
-        """How far rounding alone can move a colour ratio, in logs: a count of 255 is much on a dark bench."""
+        """How far rounding alone can move a colour ratio, in logs: a count of 255 is much on a dark bench, and
+        a much compressed file keeps colour in steps of several."""
         mean = float(self.surface[0, 0] + (self.surface[3, 0] + self.surface[5, 0]) / 3)
         coded = 255 * max(float(np.exp(mean)) - BLACK, 1e-3) ** (1 / 2.2)
-        return float(ROUNDING_N * 2.2 / coded)
+        return float(max(ROUNDING_N, COLOUR_STEP_N * self.colour_step) * 2.2 / coded)
 
     @cached_property
     def _shade(self) -> Field:
@@ -158,8 +162,8 @@ def _grow(low: Mask, high: Mask) -> Mask:
     return np.asarray(enough[labels])
 
 
-def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
-    """Fit the bench's look to a photo (H, W, 3), ignoring the sheets' polygons.
+def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = (), colour_step: float = 0.0) -> Backdrop:
+    """Fit the bench's look to a photo (H, W, 3), ignoring the sheets' polygons. colour_step: see `Photo`.
 
     Starts from a band along the photo's border, in which boards may take part of the room, and
     grows to every pixel that agrees (iteratively trimmed least squares).
@@ -177,7 +181,7 @@ def fit_backdrop(rgb: Rgb, sheets_px: tuple[Points, ...] = ()) -> Backdrop:
     # Plane by plane, for taking a picture of three colours apart costs as much as all the rest.
     planes = [cv2.transform(logs, TO_LOOKS[k : k + 1] / spread[k]) for k in range(3)]
     a, b, c = (_less_spread_out(planes[k], (surface[:, k] / spread[k]).astype(np.float32)) for k in range(3))
-    return Backdrop(scale, (a, b, c), known, spread, surface)
+    return Backdrop(scale, (a, b, c), known, spread, surface, colour_step)
 
 
 def _polygon_union(polygons_px: tuple[Points, ...], scale: float, shape: tuple[int, ...]) -> Mask:

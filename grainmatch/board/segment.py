@@ -61,7 +61,7 @@ def find_boards(
     Boards lying upright in the photo are read as if it were turned a quarter clockwise. backdrop: the bench's
     look when it was fitted before.
     """
-    backdrop = backdrop or fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
+    backdrop = backdrop or fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px, bench.photo.colour_step)
     solid = _solid(backdrop, 1 / (bench.px_per_mm * backdrop.scale))
     heaps = _find_heaps(bench, backdrop, solid, limits)
     outlines: list[BoardOutline] = []

@@ -54,6 +54,7 @@ def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
         try:
             image.load()
             _note_damage(image, notes)
+            colour_step = _colour_step(image)
             ImageOps.exif_transpose(image, in_place=True)
             upright = _to_srgb(image, notes)
         except MemoryError as error:
@@ -64,7 +65,7 @@ def read_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
             raise PhotoError(
                 f"{shown} is damaged or cut short.", "Copy it from the camera again, or take a new photo."
             ) from error
-    return Photo(shown, upright, focal_px, hashlib.sha256(data).hexdigest(), tuple(notes))
+    return Photo(shown, upright, focal_px, hashlib.sha256(data).hexdigest(), tuple(notes), colour_step)
 
 
 def focal_px_from_exif(image: Image.Image) -> float | None:
@@ -158,6 +159,13 @@ def _note_damage(image: Image.Image, notes: list[str]) -> None:
     slim = image.resize((min(image.width, 512), image.height), Image.Resampling.NEAREST)
     if find_torn_row(np.asarray(slim.convert("RGB"))) is not None:
         notes.append("The photo looks damaged: it is torn along a row, so its measures may be wrong.")
+
+
+def _colour_step(image: Image.Image) -> float:
+    """The step in which a JPEG keeps the mean Cb and Cr of a block: its first coefficient, eight times the
+    mean, is a multiple of the first number of the table for colour (ITU-T T.81, A.3.3 and A.3.4)."""
+    tables = getattr(image, "quantization", {})
+    return tables[1][0] / 8 if len(tables) > 1 else 0.0
 
 
 def _to_srgb(image: Image.Image, notes: list[str]) -> Rgb:

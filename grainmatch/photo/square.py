@@ -74,7 +74,7 @@ def _ends_and_along(corners: Floats) -> tuple[Floats, Floats]:
 def _turning(vectors: Floats, moves: Floats) -> Floats:
     """By how much vectors (..., 2) turn from x towards y when they change by moves (..., 2, k)."""
     x, y = vectors[..., :1], vectors[..., 1:]
-    return np.asarray((x * moves[..., 1, :] - y * moves[..., 0, :]) / (x * x + y * y))
+    return np.asarray((x * moves[..., 1, :] - y * moves[..., 0, :]) / np.maximum(x * x + y * y, 1e-9))
 
 
 def find_ends(outlines_px: Sequence[Points]) -> BoardEnds:

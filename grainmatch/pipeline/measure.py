@@ -63,7 +63,7 @@ def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
     by more than half a pixel, they are found again with that lens: seams are looked for on straight lines.
     The first outline has a note where boards of the bench's own colour seem to lie unseen.
     """
-    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px)
+    backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px, bench.photo.colour_step)
     found = find_boards(bench, backdrop=backdrop)
     fitted, outlines = _fit_camera(bench, found)
     seen = [o.outline_px for o in found]
