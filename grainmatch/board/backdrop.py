@@ -133,8 +133,8 @@ class Backdrop:
 
     @property
     def _count(self) -> float:
-        """How far rounding alone can move a colour ratio, in logs: a count of 255 is much on a dark bench, and
-        a much compressed file keeps colour in steps of several."""
+        """How far rounding alone can move a colour ratio, in logs: a count of 255 is much on a dark bench,
+        and a much compressed file keeps colour in steps of several."""
         mean = float(self.surface[0, 0] + (self.surface[3, 0] + self.surface[5, 0]) / 3)
         coded = 255 * max(float(np.exp(mean)) - BLACK, 1e-3) ** (1 / 2.2)
         return float(max(ROUNDING_N, COLOUR_STEP_N * self.colour_step) * 2.2 / coded)

@@ -144,6 +144,24 @@ def test_a_rim_of_the_next_board_and_a_sheet_do_not_hide_the_dark_beside_a_piece
     assert piece.argmax(axis=0) == pytest.approx(1)
 
 
+def test_a_rim_of_the_next_board_above_a_wide_gap_is_cut_off() -> None:
+    light = np.full((90, 24), -0.5, np.float32)
+    solid, known = np.ones(light.shape, dtype=bool), np.ones(light.shape, dtype=bool)
+    for k in range(24):  # the gap widens past all that a side and a shadow may darken
+        solid[6 : 8 + 2 * k, k] = False
+        light[6 : 8 + 2 * k, k] = -1.6
+    piece = past_dark(light, solid, solid, known, rows_per_mm=1.5, most_rows=20)
+    assert piece.argmax(axis=0) == pytest.approx(8 + 2 * np.arange(24), abs=1)
+
+
+def test_wood_that_darkens_little_by_little_towards_its_edge_is_not_taken_for_shade() -> None:
+    light = np.full((90, 24), -0.5, np.float32)
+    light[:30] -= np.linspace(0.5, 0.0, 30, dtype=np.float32)[:, None]
+    wood = np.ones(light.shape, dtype=bool)
+    piece = past_dark(light, wood, wood, wood, rows_per_mm=1.5, most_rows=45)
+    assert piece.all()
+
+
 def test_heartwood_beside_paler_sapwood_is_not_taken_for_shade() -> None:
     light = np.full((90, 24), -0.5, np.float32)
     light[:40] -= 0.9

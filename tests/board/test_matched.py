@@ -48,7 +48,7 @@ def test_nothing_is_said_where_no_wood_lies_on_both_sides() -> None:
     assert not look_for_hairlines(looks, wood).told.any()
 
 
-@pytest.mark.parametrize("middle", [-1.3, 0.4, 2.2])
+@pytest.mark.parametrize("middle", [-1.3, 0.4, 2.2, 6.6])
 def test_a_seam_is_placed_to_a_fraction_of_a_pixel_and_none_is_made_up(middle: float) -> None:
     rng = np.random.default_rng(4)
     t = np.arange(-24.0, 24.0, 0.5)

@@ -44,6 +44,14 @@ def test_lossless_formats_give_the_same_pixels(kind: str) -> None:
     assert len(photo.sha256) == 64
 
 
+@pytest.mark.parametrize(("quality", "first"), [(50, 17), (75, 9)])
+def test_the_step_in_which_a_jpeg_keeps_colour_is_that_of_its_table(quality: int, first: int) -> None:
+    """ITU-T T.81, table K.2, begins with 17; at quality q above 50 it is scaled by 2 - q / 50 (libjpeg)."""
+    photo = read_photo(encoded(Image.fromarray(wood()), "JPEG", quality=quality), name="wood.jpg")
+    assert photo.colour_step == pytest.approx(first / 8)
+    assert read_photo(encoded(Image.fromarray(wood()), "PNG"), name="wood.png").colour_step == 0
+
+
 def test_the_content_counts_not_the_ending(tmp_path: Path) -> None:
     path = tmp_path / "really_a_png.jpg"
     path.write_bytes(encoded(Image.fromarray(wood()), "PNG"))

@@ -177,3 +177,9 @@ def test_corners_start_at_the_upper_left_whichever_way_the_outline_runs() -> Non
     outline = np.array([[10.0, 40], [400, 50], [398, 110], [12, 100]])
     for turned in (outline, np.roll(outline, 2, axis=0), outline[::-1]):
         assert rectangle_corners(turned) == pytest.approx(outline)
+
+
+def test_an_end_without_length_has_no_slope() -> None:
+    corners = np.array([[[0.0, 0.0], [900.0, 0.0], [900.0, 100.0], [0.0, 0.0]]])
+    slopes = BoardEnds(corners).skew_slopes(corners[0], np.ones((4, 2, 3)))
+    assert np.isfinite(slopes).all()
