@@ -19,6 +19,7 @@ from grainmatch.board.backdrop import BLACK, Backdrop
 from grainmatch.board.edge import SIDE_LIGHT
 from grainmatch.board.frame import Frame, lean_per_mm, look
 from grainmatch.board.outline import TOUCHES, BoardOutline, Rough, refine_outline
+from grainmatch.board.shade import BENCH_SHARE, LEAST_TINT
 from grainmatch.board.stops import LOG_LIGHT
 from grainmatch.board.tonestep import differs_in_colour
 from grainmatch.geometry import Points, plane_to_pixels
@@ -29,9 +30,8 @@ LEAST_SHADED = 0.8
 """How wide a gap is that light tells, and along how much of it what lies in it must be in shade."""
 FACE_MM, RIM_MM = (2.0, 10.0), (0.5, 4.0)
 """How far inside its edge a face is read, and its rim."""
-LEAST_TINT, BENCH_SHARE, SHADE, LEAST_SEEN_MM = 0.3, 0.4, 0.25, 1.5
-"""Log colour ratio by which face and bench must differ for it to tell one from the other, what share of that
-still is bench, log light by which a gap is darker than the lit bench, and how much of it must be seen."""
+SHADE, LEAST_SEEN_MM = 0.25, 1.5
+"""Log light by which a gap is darker than the lit bench, and how much of it must be seen."""
 PLACES = 48
 MEETING_MM, FACE_SHARE = np.linspace(0.8, LEAST_GAP_MM, 4), np.linspace(0.3, 0.9, 9)
 STRANGE_LIGHT, LEAST_STRANGE = -float(np.log(SIDE_LIGHT[1])), 0.5

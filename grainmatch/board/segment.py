@@ -21,7 +21,7 @@ from grainmatch.board.hairlines import Seam
 from grainmatch.board.neighbours import join_undivided, share_seams
 from grainmatch.board.outline import UNSEEN_SIGMA_MM, BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
-from grainmatch.board.shade import past_dark, shadow_reach_mm
+from grainmatch.board.shade import is_bench_coloured, past_dark, shadow_reach_mm
 from grainmatch.board.stops import find_stops
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
@@ -39,6 +39,8 @@ MOST_TINT = 0.5
 """How near to a seam boards come that touch, how wide wood of the bench's own colour may be, log light by
 which a gap is darker than the lit bench, and log colour ratio of wood to wood of one board at the most (own
 estimates; drawn boards reach 0.3)."""
+LONGEST_SHADOW_MM = 60.0
+"""How far a low lamp's shadow beyond an end may be taken for wood (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -241,16 +243,17 @@ def _split_heap(bench: Bench, backdrop: Backdrop, heap: _Heap, limits: Limits) -
 
 
 def _slant_ends(bench: Bench, backdrop: Backdrop, mask: Mask, rough: Rough) -> Rough:
-    """The piece with each end as the line along which its wood stops."""
+    """The piece with each end as the line along which its wood stops, and bench, lit or in shade, begins."""
     ends = []
-    inward = min(40.0, 0.4 * float(rough.right[-1] - rough.left[-1]))
+    inward = min(LONGEST_SHADOW_MM, 0.4 * float(rough.right[-1] - rough.left[-1]))
     for end, outward in ((rough.left, -1.0), (rough.right, 1.0)):
         u0 = float(end[-1])
         v0, v1 = np.polyval(rough.upper, u0), np.polyval(rough.lower, u0)
         v = v0 + (v1 - v0) * np.linspace(0.08, 0.92, 32)
         t = np.arange(-inward, 24.0, 1.0)
         places = np.stack(np.broadcast_arrays(u0 + outward * t[None, :], v[:, None]), axis=-1)
-        bare = ~_seen(bench, backdrop, rough.frame.leave(places), mask)
+        places = rough.frame.leave(places)
+        bare = ~_seen(bench, backdrop, places, mask) | is_bench_coloured(bench, backdrop, places)
         stops = np.where(bare.any(axis=1), t[0] + bare.argmax(axis=1), np.nan)
         ends.append(_median_line(v, u0 + outward * stops, end))
     return replace(rough, left=ends[0], right=ends[1], reach_mm=(4.0, 4.0, 12.0, 12.0))

@@ -1,4 +1,4 @@
-"""The dark beside a piece of wood: a board's side in shade, or the shadow in a gap."""
+"""The dark beside a piece of wood: a board's side in shade, the shadow in a gap, or that beyond an end."""
 
 from __future__ import annotations
 
@@ -6,7 +6,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.model import Mask
+from grainmatch.board.backdrop import BLACK, Backdrop
+from grainmatch.board.frame import look
+from grainmatch.board.stops import LOG_LIGHT
+from grainmatch.geometry import Points, plane_to_pixels
+from grainmatch.model import Bench, Mask
+from grainmatch.ranks import median
 
 DARK_STEP = 0.3
 """Log light by which a board's side in shade lies below its face."""
@@ -15,6 +20,9 @@ RIM_MM = 3.0
 wider than that, latewood is not."""
 EDGE_MM = 1.5
 """How far from a face's edge its light is reached (own choice)."""
+LEAST_TINT, BENCH_SHARE = 0.3, 0.4
+"""Log colour ratio by which wood and bench must differ for it to tell one from the other, and what share of
+that still is bench."""
 SHADOW_MM = (6.0, 14.0)
 SHADOW_FRAC = 0.35
 """How far a shadow taken for wood reaches: a share of the board's thickness, within limits."""
@@ -23,6 +31,17 @@ SHADOW_FRAC = 0.35
 def shadow_reach_mm(thickness_mm: float) -> float:
     """How far the shadow of a board may be taken for its wood."""
     return float(np.clip(SHADOW_FRAC * thickness_mm, *SHADOW_MM))
+
+
+def is_bench_coloured(bench: Bench, backdrop: Backdrop, places_mm: Points) -> Mask:
+    """Which places (rows, n, 2), going outward along the grain, are in light or shade nearer to the bench's
+    colour than to that of the wood they begin on, where the two differ."""
+    logs = np.asarray(cv2.LUT(look(bench, bench.photo.rgb, places_mm), LOG_LIGHT))
+    middle = places_mm.reshape(-1, 2).mean(axis=0)[None]
+    bare = backdrop.bench_light(plane_to_pixels(bench.camera, middle, bench.face_height_mm)[0])
+    off = logs - np.log(bare + BLACK)
+    differ = np.ptp(median(off[:, : max(4, off.shape[1] // 6)], axis=1), axis=1, keepdims=True)
+    return np.asarray((np.ptp(off, axis=2) < BENCH_SHARE * differ) & (differ > LEAST_TINT))
 
 
 def past_dark(

@@ -11,7 +11,7 @@ from grainmatch.board.backdrop import Backdrop, fit_backdrop
 from grainmatch.board.frame import Frame
 from grainmatch.board.gaps import is_gap, part_across_gaps
 from grainmatch.board.outline import TOUCHES, BoardOutline, Rough, polygon_px, refine_outline
-from grainmatch.board.shade import past_dark
+from grainmatch.board.shade import is_bench_coloured, past_dark
 from grainmatch.geometry import pixels_to_plane, polygon_mask
 from grainmatch.model import Bench
 from grainmatch.synth import BoardPlace, SynthScene, aim_camera, draw_scene, grow_board
@@ -142,6 +142,22 @@ def test_a_rim_of_the_next_board_and_a_sheet_do_not_hide_the_dark_beside_a_piece
     solid[0] = False  # bench: what begins there is the piece's own wood, whatever follows
     piece = past_dark(light, inside, solid, known, rows_per_mm=1.5, most_rows=30)
     assert piece.argmax(axis=0) == pytest.approx(1)
+
+
+def test_bench_beyond_an_end_is_told_in_shade_too_and_wood_is_none() -> None:
+    size = (700, 525)
+    camera = aim_camera(size_px=size, eye_mm=(0.0, 0.0, 1100.0))
+    board = grow_board(seed=4, length_mm=LENGTH_MM, width_mm=WIDTH_MM, species="cherry")
+    scene = draw_scene([board], camera=camera, places=[BoardPlace((0.0, 0.0))], bench="green", size_px=size)
+    rgb = scene.photo.rgb.copy()
+    right_px = int(scene.outlines_px[0][:, 0].max()) + 3
+    rgb[:, right_px:] = (rgb[:, right_px:] * 0.6).astype(np.uint8)  # a third of the light
+    bench = bench_of_scene(replace(scene, photo=replace(scene.photo, rgb=rgb)))
+    out_mm = np.array([*np.arange(-60.0, -8.0, 4.0), *np.arange(12.0, 50.0, 4.0)])
+    u, v = np.meshgrid(LENGTH_MM / 2 + out_mm, np.linspace(-40.0, 40.0, 9))
+    told = is_bench_coloured(bench, fit_backdrop(rgb), np.dstack([u, v]))
+    assert not told[:, out_mm < 0].any()
+    assert told[:, out_mm > 0].all()
 
 
 def test_a_rim_of_the_next_board_above_a_wide_gap_is_cut_off() -> None:
