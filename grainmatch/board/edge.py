@@ -68,8 +68,8 @@ FAR_PLAINER = 4.0
 """By how much log light may differ between colours on a bench before it is no wood's, and how many times
 plainer than the edge a side's foot tells the edge's place better than the edge itself (own choices)."""
 BLUR_DOUBT = 0.15
-"""By what share of the blur what lies near an edge may draw it, 1-sigma (own estimate, from blurred photos with
-truth)."""
+"""By what share of the blur what lies near an edge may draw it, 1-sigma (own estimate, from blurred photos
+with truth)."""
 LEAST_FADE_PX, GAP_OVER_SIDE = 0.3, (1.0, 2.0, 4.0)
 """The shortest way in which a side's light may fade, and how many times wider than its side shows a gap may
 be, as tried."""

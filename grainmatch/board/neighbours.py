@@ -18,6 +18,8 @@ from grainmatch.model import Bench
 Poly = NDArray[np.float64]
 SURER = 2.0
 """How many times surer one edge must be for the other to follow it."""
+FLUSH_MM = 4.0
+"""How far ends that are one may seem to jump, beyond what is not known of them (own choice)."""
 LEAST_SHARED = 0.5
 """Of the shorter of two edges, how much must lie beside the other."""
 
@@ -40,8 +42,8 @@ def join_undivided(
 ) -> list[BoardOutline]:
     """The boards of a heap, from the top down, those measured anew as one that no seam divides.
 
-    In a coarse photo or one much compressed a line of the figure may pass for a seam; looked at closely
-    from both sides, a seam shows.
+    In a coarse photo or one much compressed a line of the figure may pass for a seam. Looked at closely from
+    both sides a seam shows, or else the ends of the two boards, which are seldom flush at both.
     """
     joined: list[tuple[Rough, BoardOutline]] = []
     for below in zip(rough, outlines, strict=True):
@@ -56,7 +58,12 @@ def join_undivided(
 
 def _is_undivided(rough: Rough, above: BoardOutline, next_rough: Rough, below: BoardOutline) -> bool:
     touching = rough.touching[1] and next_rough.touching[0]
-    return touching and min(above.sigma_mm[1], below.sigma_mm[0]) >= UNSEEN_SIGMA_MM
+    if not touching or min(above.sigma_mm[1], below.sigma_mm[0]) < UNSEEN_SIGMA_MM:
+        return False
+    along = rough.frame.axes[0]
+    jumps = (above.lower_mm[[0, -1]] - below.upper_mm[[0, -1]]) @ along
+    doubts = np.hypot(above.sigma_mm[2:], below.sigma_mm[2:])
+    return bool((np.abs(jumps) < FLUSH_MM + 2 * doubts).all())
 
 
 def _around(rough: Rough, above: BoardOutline, next_rough: Rough, below: BoardOutline) -> Rough:
