@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from grainmatch.board.outline import EDGE_SIGMA_PX, BoardOutline
+from grainmatch.board.outline import EDGE_SIGMA_PX, UNSEEN_SIGMA_MM, BoardOutline
 from grainmatch.geometry import plane_to_pixels
 from grainmatch.model import Bench
 
@@ -18,6 +18,7 @@ RUNS_OUT = "{} end runs out of the picture"
 ASKEW = "{} end far out of square"
 UNEVEN = "{} end no one straight cut"
 TAPERED = "far narrower at one end"
+UNSEEN = "{} edge hardly shows"
 BY_HAND = "by hand"
 WIDER_FRAC = 1.7
 WIDE_MM = 200.0
@@ -38,6 +39,7 @@ length of a table (common practice, no source); part of a board, cut off along a
 DOUBTED = 0.5
 End = Literal["left", "right"]
 ENDS: tuple[tuple[End, int], ...] = (("left", 0), ("right", -1))
+EDGES = (("upper", 0), ("lower", 1))
 
 
 def doubt_widths(outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
@@ -57,15 +59,16 @@ def doubt_widths(outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
 
 
 def doubt_shapes(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
-    """The outlines of one photo, with a note and less confidence where the picture cuts an end off, or one is
-    no one straight cut, far out of square or far narrower than the other."""
+    """The outlines of one photo, with a note and less confidence where a long edge hardly shows, the picture
+    cuts an end off, or one is no one straight cut, far out of square or far narrower than the other."""
     told = []
     for outline in outlines:
         cut = [RUNS_OUT.format(end) for end, k in ENDS if _at_rim(bench, outline, k)]
         askew = [ASKEW.format(end) for end, k in ENDS if _askew_deg(outline, k) > ASKEW_DEG]
         uneven = [UNEVEN.format(end) for end, k in ENDS if _uneven_mm(bench, outline, k) > UNEVEN_MM]
         tapered = [TAPERED] if _narrow_frac(outline) < LEAST_NARROW_FRAC else []
-        notes = (*cut, *askew, *uneven, *tapered)
+        unseen = [UNSEEN.format(edge) for edge, k in EDGES if outline.sigma_mm[k] >= UNSEEN_SIGMA_MM]
+        notes = (*cut, *askew, *uneven, *tapered, *unseen)
         if notes:
             outline = replace(outline, confidence=DOUBTED, notes=(*outline.notes, *notes))
         told.append(outline)
@@ -102,6 +105,12 @@ def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tupl
                 f"Board {n} is far narrower at one end than at the other, so part of it may be missing from "
                 "its outline; look at its picture and move the corners if so."
             )
+        for edge, _ in EDGES:
+            if UNSEEN.format(edge) in outline.notes:
+                words.append(
+                    f"The {edge} edge of board {n} hardly shows, so its width may be far off; look at its "
+                    "picture and move the corners."
+                )
         for end, k in ENDS:
             if RUNS_OUT.format(end) in outline.notes:  # where the picture's rim cuts it, it may well be askew
                 if whole:
