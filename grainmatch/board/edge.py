@@ -67,9 +67,6 @@ UNLIKE_WOOD = 0.8
 FAR_PLAINER = 4.0
 """By how much log light may differ between colours on a bench before it is no wood's, and how many times
 plainer than the edge a side's foot tells the edge's place better than the edge itself (own choices)."""
-BLUR_DOUBT = 0.15
-"""By what share of the blur what lies near an edge may draw it, 1-sigma (own estimate, from blurred photos
-with truth)."""
 LEAST_FADE_PX, GAP_OVER_SIDE = 0.3, (1.0, 2.0, 4.0)
 """The shortest way in which a side's light may fade, and how many times wider than its side shows a gap may
 be, as tried."""
@@ -102,7 +99,7 @@ class EdgeFind:
     and side look alike, placed from the side's foot; seam: a gap too thin to resolve; band: a dark line too
     wide for one; unseen: light changes along no line.
     doubt_px: 1-sigma from a second place that the light fits nearly as well. gap_px: of a seam, how wide a
-    gap its missing light tells.
+    gap its missing light tells. blur_px: how far the photo smears a step.
     """
 
     offset_px: Floats
@@ -110,6 +107,7 @@ class EdgeFind:
     weight: Floats
     doubt_px: float = 0.0
     gap_px: float = 0.0
+    blur_px: float = 0.0
 
 
 def read_strip(
@@ -373,8 +371,7 @@ def _fit_steps(strip: Strip, steps: _Steps, fading: bool) -> EdgeFind:
     offset = start + place - back
     offset[~strip.seen] = np.nan
     doubt = float(np.hypot(doubt, close / 12**0.5))  # either step may have been taken for both
-    doubt = float(np.hypot(doubt, BLUR_DOUBT * shape.blur_px))
-    return EdgeFind(offset, kind, weight, doubt)
+    return EdgeFind(offset, kind, weight, doubt, blur_px=shape.blur_px)
 
 
 def _fades_px(strip: Strip, gap_px: Floats) -> tuple[float, ...]:

@@ -24,6 +24,9 @@ STATIONS = 64
 END_STATIONS = 32
 EDGE_SIGMA_PX = 0.2
 """What the step model itself may be off by, 1-sigma (found on drawn scenes)."""
+BLUR_DOUBT = 0.15
+"""By what share of the blur what lies beside a long edge may draw it, 1-sigma (own estimate, from blurred
+photos with truth)."""
 SEAM_SIGMA_MM, UNSEEN_SIGMA_MM = 0.3, 2.0
 """What a seam between touching boards may be off by that is seen as a dip of light, and an edge of any kind
 that is not seen: a growth ring beside it may have been taken for it at first (nine tenths of drawn boards'
@@ -170,6 +173,8 @@ def _refine_edge(
         edges[name],
     )
     sigma = float(np.hypot(sigma, found.doubt_px / scale))
+    if along:  # beside ends lies nothing for long that could draw them
+        sigma = float(np.hypot(sigma, BLUR_DOUBT * found.blur_px / scale))
     if found.kind == "unseen":
         sigma = float(np.hypot(sigma, UNSEEN_SIGMA_MM))
     elif touching:  # the seam line itself may be a line of the figure beside the seam

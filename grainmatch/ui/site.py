@@ -32,24 +32,23 @@ _SHOW = {
     "dry-fit": check_page.show,
 }
 # What Streamlit draws small for a finger: the list of pages and its opener, links, pills, buttons, folds.
-_TALL = (
-    "[data-testid=stSidebarNavLink]",
-    "[data-testid=stExpandSidebarButton]",
-    "[data-testid=stSidebarCollapseButton] button",
-    "[data-testid=stPageLink-NavLink]",
-    "[data-testid=stButtonGroup] button",
-    "[data-testid=stExpander] summary",
-    "[data-testid=stCheckbox] label",
-    "[data-testid=stButton] button",
-    "[data-testid=stDownloadButton] button",
-    "[data-testid=stFormSubmitButton] button",
-    "[data-testid=stPopover] button",
-)
 _FOR_FINGERS = (
-    f"{','.join(_TALL)}{{min-height:44px}}"
+    "<style>@media (pointer:coarse){"
+    "[data-testid=stSidebarNavLink],"
+    "[data-testid=stExpandSidebarButton],"
+    "[data-testid=stSidebarCollapseButton] button,"
+    "[data-testid=stPageLink-NavLink],"
+    "[data-testid=stButtonGroup] button,"
+    "[data-testid=stExpander] summary,"
+    "[data-testid=stCheckbox] label,"
+    "[data-testid=stButton] button,"
+    "[data-testid=stDownloadButton] button,"
+    "[data-testid=stFormSubmitButton] button,"
+    "[data-testid=stPopover] button{min-height:44px}"
     "[data-testid=stExpandSidebarButton],[data-testid=stSidebarCollapseButton] button,"
     "[data-testid=stButtonGroup] button{min-width:44px}"
     "[data-testid=stCheckbox] label{align-items:center}"
+    "}</style>"
 )
 
 
@@ -57,7 +56,7 @@ def show_site(*, open_on: str = "proposals") -> None:
     """Show the app; called once for every run of the script. open_on names the first page."""
     st.set_page_config(page_title="grainmatch", page_icon=draw_mark(), layout="wide")
     st.html("<style>.stMainBlockContainer{padding-top:4.5rem}</style>")
-    st.html(f"<style>@media (pointer:coarse){{{_FOR_FINGERS}}}</style>")
+    st.html(_FOR_FINGERS)
     pages = {
         name: st.Page(
             show,
