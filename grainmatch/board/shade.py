@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -62,28 +64,42 @@ def past_dark(
     little: a side and a shadow end where the face begins.
     """
     inside = _past_bench(inside, solid | ~known, most_rows)
-    usual = _usual_light(log_light, inside & known)
     # Of the piece alone: past its ends it is dark.
     there = inside.astype(np.float32)
-    smooth = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
-    bright = inside & ((smooth > usual - DARK_STEP) | ~known)
+    smooth: Any = cv2.blur(log_light * there, (5, 3)) / np.maximum(cv2.blur(there, (5, 3)), 1e-3)
+    bright = inside & ((smooth > _usual_light(log_light, inside & known) - DARK_STEP) | ~known)
+    bright &= ~_rim_above(inside, bright, solid, rows_per_mm)
+    past = np.asarray(np.maximum.accumulate(bright, axis=0))
+    wood = _begins_unlike_shade(smooth, inside.argmax(axis=0), past, rows_per_mm, most_rows)
+    past[:, wood] = inside[:, wood]
+    return past
+
+
+def _rim_above(inside: Mask, bright: Mask, solid: Mask, rows_per_mm: float) -> Mask:
+    """Rows (h, w) of another board's rim, bright above something dark, that a slanting separator cut off."""
     row, columns = np.arange(len(inside))[:, None], np.arange(inside.shape[1])
     first = inside.argmax(axis=0)
     dark = ((row >= first) & ~bright).argmax(axis=0)
     again = ((row > dark) & bright).argmax(axis=0)
     cut_off = (dark - first < RIM_MM * rows_per_mm) & (again - dark > RIM_MM * rows_per_mm)
-    bright &= (row >= dark) | ~(cut_off & solid[(first - 1).clip(0), columns])
-    past = np.asarray(np.maximum.accumulate(bright, axis=0))
-    begins = past.argmax(axis=0)
+    return np.asarray((row < dark) & cut_off & solid[(first - 1).clip(0), columns])
+
+
+def _begins_unlike_shade(
+    smooth: NDArray[np.float32],
+    first: NDArray[np.intp],
+    past: Mask,
+    rows_per_mm: float,
+    most_rows: float,
+) -> Mask:
+    """Columns (w,) in which what is darker from row `first` (w,) on, before `past` (h, w), is too much for a
+    side or a shadow, or ends in no step of light."""
+    begins, columns = past.argmax(axis=0), np.arange(past.shape[1])
     far = past.any(axis=0) & (begins - first > most_rows)
     reach = max(2, round(EDGE_MM * rows_per_mm))
-    rise = (
-        smooth[(begins + reach).clip(0, len(inside) - 1), columns]
-        - smooth[np.maximum(begins - reach, first), columns]
-    )
-    gentle = (begins > first + reach) & (rise < DARK_STEP / 2)
-    past[:, far | gentle] = inside[:, far | gentle]
-    return past
+    after, before = (begins + reach).clip(0, len(past) - 1), np.maximum(begins - reach, first)
+    rise = smooth[after, columns] - smooth[before, columns]
+    return np.asarray(far | ((begins > first + reach) & (rise < DARK_STEP / 2)))
 
 
 def _past_bench(inside: Mask, solid: Mask, most_rows: float) -> Mask:
