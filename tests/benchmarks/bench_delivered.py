@@ -1,6 +1,6 @@
 """The photos with truth as other cameras and messengers would deliver them: how well they are still read.
 
-python -m tests.benchmarks.bench_delivered [WAY ...]
+python -m tests.benchmarks.bench_delivered [--only WAY]
 
 Each photo is darkened, brightened, coloured, blurred, sharpened, made noisy, turned, shrunk or compressed,
 saved as a JPEG and read again. What changes colours changes what is read of them too. Photos with truth are
@@ -124,13 +124,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("way", nargs="*", choices=list(WAYS))
+    parser.add_argument("--only", choices=list(WAYS))
     args = parser.parse_args()
     cases = list(shared_cases())
     if not cases:
         print(f"skipped: no scenes in {shared_folder()}")
         return
-    for name in args.way or WAYS:
+    for name in [args.only] if args.only else WAYS:
         tally = Tally()
         for case in cases:
             score_case(deliver(case, WAYS[name]), tally, each=False)
