@@ -162,10 +162,13 @@ def _note_damage(image: Image.Image, notes: list[str]) -> None:
 
 
 def _colour_step(image: Image.Image) -> float:
-    """The step in which a JPEG keeps the mean Cb and Cr of a block: its first coefficient, eight times the
-    mean, is a multiple of the first number of the table for colour (ITU-T T.81, A.3.3 and A.3.4)."""
-    tables = getattr(image, "quantization", {})
-    return tables[1][0] / 8 if len(tables) > 1 else 0.0
+    """The step, of 255, in which a JPEG keeps the mean Cb and Cr of a block; 0 for other files.
+
+    A block's first coefficient is eight times its mean, and a multiple of the first number of the table for
+    colour (ITU-T T.81, A.3.3 and A.3.4). That is table 1 in the files of cameras (JFIF's usual order).
+    """
+    for_colour = getattr(image, "quantization", {}).get(1)
+    return for_colour[0] / 8 if for_colour else 0.0
 
 
 def _to_srgb(image: Image.Image, notes: list[str]) -> Rgb:

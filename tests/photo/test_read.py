@@ -50,6 +50,8 @@ def test_the_step_in_which_a_jpeg_keeps_colour_is_that_of_its_table(quality: int
     photo = read_photo(encoded(Image.fromarray(wood()), "JPEG", quality=quality), name="wood.jpg")
     assert photo.colour_step == pytest.approx(first / 8)
     assert read_photo(encoded(Image.fromarray(wood()), "PNG"), name="wood.png").colour_step == 0
+    grey = encoded(Image.fromarray(wood()).convert("L"), "JPEG", quality=quality)  # has one table
+    assert read_photo(grey, name="grey.jpg").colour_step == 0
 
 
 def test_the_content_counts_not_the_ending(tmp_path: Path) -> None:
