@@ -13,6 +13,7 @@ from grainmatch.geometry import plane_to_pixels
 from grainmatch.model import Bench
 
 MAY_BE_TWO = "may be two boards"
+ALIKE = "of the bench's own colour"
 MAY_BE_MORE = "other boards may lie unseen"
 RUNS_OUT = "{} end runs out of the picture"
 ASKEW = "{} end far out of square"
@@ -31,6 +32,7 @@ ASKEW_DEG = 10.0
 UNEVEN_MM = 0.4
 """1-sigma from its own unevenness of an end that is one saw cut, at the most: twice that of the worst of 358
 drawn ones. Where two boards make one outline, or bench was taken for wood, it is more."""
+CHECK = "check every outline, or lay the boards on a cloth of another colour and take the photo again."
 SEVERAL = 3
 """So many outlines with uneven ends are told in one sentence, of the bench."""
 LEAST_NARROW_FRAC = 0.75
@@ -75,61 +77,85 @@ def doubt_shapes(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[BoardO
     return tuple(told)
 
 
+def has_sure_edges(outline: BoardOutline) -> bool:
+    """Whether nothing speaks against where its edges and ends lie, or someone looked at them."""
+    doubts = [note.format(edge) for note in (UNSEEN, UNEVEN) for edge in ("upper", "lower", "left", "right")]
+    return _is_by_hand(outline) or not any(note in (*doubts, TAPERED) for note in outline.notes)
+
+
 def tell_doubts(outlines: Sequence[BoardOutline], *, whole: bool = True) -> tuple[str, ...]:
     """The doubts of one photo's outlines, in reading order, in words; none of boards corrected by hand.
 
     whole: whether the photo should show all of its boards, and not a part of a long one.
     """
-    words = []
     ragged = _are_mostly_uneven([o for o in outlines if not _is_by_hand(o)])
+    words = _tell_of_bench(outlines, ragged)
+    for n, outline in enumerate(outlines, 1):
+        if not _is_by_hand(outline):
+            words += _tell_of_board(n, outline, ragged, whole)
+    return tuple(words)
+
+
+def _tell_of_bench(outlines: Sequence[BoardOutline], ragged: bool) -> list[str]:
+    """What the bench's likeness to the wood makes doubtful; ragged: whether most boards seem to have ends
+    that are no one straight cut."""
+    words = []
     if ragged:
         words.append(
-            "Most boards seem to have ragged ends, so the bench may look too much like the wood; check every "
-            "outline, or lay the boards on a cloth of another colour and take the photo again."
+            f"Most boards seem to have ragged ends, so the bench may look too much like the wood; {CHECK}"
         )
+    alike = [str(n) for n, o in enumerate(outlines, 1) if ALIKE in o.notes and not _is_by_hand(o)]
+    if len(alike) == 1:
+        words.append(f"Board {alike[0]} hardly differs from the bench, so its size may be off; {CHECK}")
+    elif alike:
+        which = f"{', '.join(alike[:-1])} and {alike[-1]}"
+        words.append(f"Boards {which} hardly differ from the bench, so their sizes may be off; {CHECK}")
     if any(MAY_BE_MORE in o.notes for o in outlines if not _is_by_hand(o)):
         words.append(
-            "Boards of the bench's own colour seem to lie on it that have no outline, or only in part; check "
-            "every outline, or lay the boards on a cloth of another colour and take the photo again."
+            "Boards of the bench's own colour seem to lie on it that have no outline, or only in part; "
+            f"{CHECK}"
         )
-    for n, outline in enumerate(outlines, 1):
-        if _is_by_hand(outline):
-            continue
-        if MAY_BE_TWO in outline.notes:
+    return words
+
+
+def _tell_of_board(n: int, outline: BoardOutline, ragged: bool, whole: bool) -> list[str]:
+    """The doubts about board n alone; ragged, whole: see `_tell_of_bench` and `tell_doubts`."""
+    words = []
+    if MAY_BE_TWO in outline.notes:
+        words.append(
+            f"Board {n}, {_width_mm(outline):.0f} mm wide, may be two boards that touch; "
+            "look at its picture and split it if so."
+        )
+    if TAPERED in outline.notes and not ragged:
+        words.append(
+            f"Board {n} is far narrower at one end than at the other, so part of it may be missing from "
+            "its outline; look at its picture and move the corners if so."
+        )
+    for edge, _ in EDGES:
+        if UNSEEN.format(edge) in outline.notes:
             words.append(
-                f"Board {n}, {_width_mm(outline):.0f} mm wide, may be two boards that touch; "
-                "look at its picture and split it if so."
+                f"The {edge} edge of board {n} hardly shows, so its width may be far off; look at its "
+                "picture and move the corners."
             )
-        if TAPERED in outline.notes and not ragged:
+    for end, k in ENDS:
+        if RUNS_OUT.format(end) in outline.notes:  # where the picture's rim cuts it, it may well be askew
+            if whole:
+                words.append(
+                    f"The {end} end of board {n} runs out of the picture, so its length is not all "
+                    "of it; take the photo again with all ends in it."
+                )
+        elif UNEVEN.format(end) in outline.notes:
+            if MAY_BE_TWO not in outline.notes and not ragged:
+                words.append(
+                    f"The {end} end of board {n} is no one straight cut, so it may be two boards or "
+                    "partly bench; look at its picture and split it or move the corners."
+                )
+        elif ASKEW.format(end) in outline.notes:
             words.append(
-                f"Board {n} is far narrower at one end than at the other, so part of it may be missing from "
-                "its outline; look at its picture and move the corners if so."
+                f"The {end} end of board {n} looks {_askew_deg(outline, k):.0f} degrees out of square; "
+                "look at its picture and move the corner if it is not."
             )
-        for edge, _ in EDGES:
-            if UNSEEN.format(edge) in outline.notes:
-                words.append(
-                    f"The {edge} edge of board {n} hardly shows, so its width may be far off; look at its "
-                    "picture and move the corners."
-                )
-        for end, k in ENDS:
-            if RUNS_OUT.format(end) in outline.notes:  # where the picture's rim cuts it, it may well be askew
-                if whole:
-                    words.append(
-                        f"The {end} end of board {n} runs out of the picture, so its length is not all "
-                        "of it; take the photo again with all ends in it."
-                    )
-            elif UNEVEN.format(end) in outline.notes:
-                if MAY_BE_TWO not in outline.notes and not ragged:
-                    words.append(
-                        f"The {end} end of board {n} is no one straight cut, so it may be two boards or "
-                        "partly bench; look at its picture and split it or move the corners."
-                    )
-            elif ASKEW.format(end) in outline.notes:
-                words.append(
-                    f"The {end} end of board {n} looks {_askew_deg(outline, k):.0f} degrees out of square; "
-                    "look at its picture and move the corner if it is not."
-                )
-    return tuple(words)
+    return words
 
 
 def _is_by_hand(outline: BoardOutline) -> bool:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from grainmatch.board.backdrop import Backdrop
 from grainmatch.board.frame import Frame, look_through
 from grainmatch.board.outline import BoardOutline
+from grainmatch.board.stretches import best_stretches
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
 from grainmatch.ranks import median
@@ -38,9 +39,12 @@ LEAST_END_MM = 36.0
 tips of rings are so wide (own choice)."""
 BESIDE_MM = 14.0
 """How far beside a board its end's shadow may be what changes (own choice)."""
-MOST_SLANT, MOST_STEP, MOST_MORE_MM = 0.1, 1, 40.0
-"""Of a line against square, by how many steps it jumps where another board's end goes on, and how far beyond
-its ridge it is followed (own choices)."""
+SLOPES = np.linspace(-0.1, 0.1, 11)
+LINE_COLUMNS, BESIDE_COLUMNS, MORE_MM = 3, 3, 60.0
+"""How askew lines may be, over how many steps at once they are read, how many steps beside a ridge they are
+looked for, and how far beyond it (own choices)."""
+NEW_LINE = 0.15
+"""What another line along a ridge must bring to count: two rows in which all streaks end (own choice)."""
 LEAST_SHARED = 0.5
 """Of the rows of the shorter of two lines, how many the other takes that is the same or faces it
 (own choice)."""
@@ -71,6 +75,10 @@ class EndLine:
         """How many mm of rows it takes."""
         return self.v1 - self.v0
 
+    def at(self, v: Floats) -> Floats:
+        """u (n,) where it, or what it is part of, crosses rows v (n,)."""
+        return self.u0 + (self.u1 - self.u0) * (v - self.v0) / (self.v1 - self.v0)
+
     def shares_most(self, other: EndLine) -> bool:
         """Whether most rows of the shorter of two are the other's too."""
         both = min(self.v1, other.v1) - max(self.v0, other.v0)
@@ -97,21 +105,15 @@ class EndMap:
         return (self.frame.enter(points_mm) - self.corner_mm) / STEP_MM
 
 
-def map_ends(bench: Bench, backdrop: Backdrop, found: Sequence[BoardOutline]) -> EndMap:
-    """The map of a bench, laid along the longest of the boards found."""
-    ways = [o.upper_mm[-1] - o.upper_mm[0] for o in found]
-    along = max(ways, key=lambda way: float(np.hypot(*way)))
-    frame = Frame(np.zeros(2), float(np.arctan2(along[1], along[0])))
-    h, w = bench.photo.rgb.shape[:2]
-    rim = np.array([[0, 0], [w, 0], [w, h], [0, h], [w / 2, h / 2]], dtype=np.float64)
-    uv = frame.enter(pixels_to_plane(bench.camera, rim, bench.face_height_mm))
-    reach = REACH_FRAC * max(h, w) / bench.px_per_mm
-    low, high = np.maximum(uv.min(axis=0), uv[-1] - reach), np.minimum(uv.max(axis=0), uv[-1] + reach)
-    u, v = (np.arange(a, b, STEP_MM) for a, b in zip(low, high, strict=True))
-    there: Any = cv2.erode(backdrop.known.view(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
-    there[[0, -1]], there[:, [0, -1]] = 0, 0  # what lies outside the photo repeats its rim
-    looks = [p * np.float32(sigma) for p, sigma in zip(backdrop.departure, backdrop.spread, strict=True)]
-    seen = look_through(bench, cv2.merge([*looks, there]), frame, u, v, backdrop.scale)
+def map_along(bench: Bench, backdrop: Backdrop, found: Sequence[BoardOutline]) -> EndMap:
+    """The map of a bench, laid along the longest of the boards found, or else along the grain."""
+    return map_ends(bench, backdrop, _longest_rad(found) if found else _grain_rad(bench, backdrop))
+
+
+def map_ends(bench: Bench, backdrop: Backdrop, along_rad: float) -> EndMap:
+    """The map of a bench, laid along a direction on the face plane."""
+    frame = Frame(np.zeros(2), along_rad)
+    low, seen = _look_around(bench, backdrop, frame)
     mean: Any = cv2.blur(seen, (round(STREAK_MM / STEP_MM), 1))
     apart = round((STREAK_MM + APART_MM) / STEP_MM)
     before, after = mean[:, :-apart], mean[:, apart:]
@@ -123,7 +125,43 @@ def map_ends(bench: Bench, backdrop: Backdrop, found: Sequence[BoardOutline]) ->
     change[:, apart // 2 : apart // 2 - apart] = told
     say = np.asarray(cv2.blur(change, (1, round(ROWS_MM / STEP_MM))), dtype=np.float32)
     usual = float(median(say[::4, ::4][seen[::4, ::4, 3] > 0.99]))
-    return EndMap(frame, np.asarray(low), change, say, usual, max(LEAST_SAID, LEAST_TIMES * usual))
+    return EndMap(frame, low, change, say, usual, max(LEAST_SAID, LEAST_TIMES * usual))
+
+
+def _longest_rad(found: Sequence[BoardOutline]) -> float:
+    ways = [o.upper_mm[-1] - o.upper_mm[0] for o in found]
+    along = max(ways, key=lambda way: float(np.hypot(*way)))
+    return float(np.arctan2(along[1], along[0]))
+
+
+def _grain_rad(bench: Bench, backdrop: Backdrop) -> float:
+    """The way most streaks run on the face plane: that of least change by the structure tensor (Bigun and
+    Granlund, Proc. 1st Int. Conf. Computer Vision, 1987), each place's say clipped."""
+    _, seen = _look_around(bench, backdrop, Frame(np.zeros(2), 0.0))
+    light = cv2.extractChannel(seen, 0)
+    known = cv2.erode(cv2.extractChannel(seen, 3), np.ones((5, 5), np.uint8)) > 0.99
+    change_x, change_y = (cv2.Sobel(light, cv2.CV_32F, *way)[known] for way in ((1, 0), (0, 1)))
+    size = np.hypot(change_x, change_y)
+    say = np.minimum(size, MOST_SAID) ** 2
+    turned = np.exp(2j * np.arctan2(change_y, change_x))
+    across = float(np.angle((say * turned).sum())) / 2
+    return (across + np.pi) % np.pi - np.pi / 2
+
+
+def _look_around(bench: Bench, backdrop: Backdrop, frame: Frame) -> tuple[Points, Field]:
+    """The bench laid along a frame in steps of STEP_MM: the corner (2,) of what is seen, and there (h, w, 4)
+    how far three looks are off the bench's, in logs, and how surely a place is in the photo and no sheet."""
+    h, w = bench.photo.rgb.shape[:2]
+    rim = np.array([[0, 0], [w, 0], [w, h], [0, h], [w / 2, h / 2]], dtype=np.float64)
+    uv = frame.enter(pixels_to_plane(bench.camera, rim, bench.face_height_mm))
+    reach = REACH_FRAC * max(h, w) / bench.px_per_mm
+    low, high = np.maximum(uv.min(axis=0), uv[-1] - reach), np.minimum(uv.max(axis=0), uv[-1] + reach)
+    u, v = (np.arange(a, b, STEP_MM) for a, b in zip(low, high, strict=True))
+    there: Any = cv2.erode(backdrop.known.view(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
+    there[[0, -1]], there[:, [0, -1]] = 0, 0  # what lies outside the photo repeats its rim
+    looks = [p * np.float32(sigma) for p, sigma in zip(backdrop.departure, backdrop.spread, strict=True)]
+    seen = look_through(bench, cv2.merge([*looks, there]), frame, u, v, backdrop.scale)
+    return np.asarray(low), np.asarray(seen, dtype=np.float32)
 
 
 def find_end_lines(ends: EndMap, found: Sequence[BoardOutline]) -> list[EndLine]:
@@ -133,6 +171,7 @@ def find_end_lines(ends: EndMap, found: Sequence[BoardOutline]) -> list[EndLine]
     ridge = (ends.say > ends.least) & (ends.say >= cv2.dilate(ends.say, np.ones((1, reach), np.uint8)))
     joined = cv2.dilate(ridge.view(np.uint8), np.ones((3, 3), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
+    change = np.asarray(cv2.blur(ends.change, (LINE_COLUMNS, 1)), dtype=np.float32)
     lines: list[EndLine] = []
     for k in range(1, count):
         x, y, w, h = (int(size) for size in stats[k, :4])
@@ -142,10 +181,7 @@ def find_end_lines(ends: EndMap, found: Sequence[BoardOutline]) -> list[EndLine]
         rows, columns = np.nonzero(ridge[box] & (labels[box] == k))
         if explained[box][rows, columns].mean() > 0.5:
             continue
-        jumps = np.flatnonzero(np.abs(np.diff(columns)) > MOST_STEP) + 1
-        for part in np.split(np.arange(len(rows)), jumps):
-            line = _follow(ends, rows[part] + y, columns[part] + x)
-            lines += [] if line is None else [line]
+        lines += _lines_along(ends, change, rows + y, columns + x)
     kept: list[EndLine] = []
     for line in sorted(lines, key=lambda each: -each.height):
         if not any(abs(line.middle_u - e.middle_u) < NEAR_MM and line.shares_most(e) for e in kept):
@@ -153,31 +189,33 @@ def find_end_lines(ends: EndMap, found: Sequence[BoardOutline]) -> list[EndLine]
     return kept
 
 
-def _follow(ends: EndMap, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> EndLine | None:
-    """The straight line through a ridge, from where to where the grain changes across it."""
-    if np.ptp(rows) * STEP_MM < NEAR_MM:
-        return None
-    i, j = np.triu_indices(len(rows), len(rows) // 3)
-    far = rows[j] - rows[i] > np.ptp(rows) / 3
-    slope = float(median((columns[j] - columns[i])[far] / (rows[j] - rows[i])[far]))
-    if abs(slope) > MOST_SLANT:
-        return None
-    start = float(median(columns - slope * rows))
-    more = round(MOST_MORE_MM / STEP_MM)
+def _lines_along(
+    ends: EndMap, change: Field, rows: NDArray[np.intp], columns: NDArray[np.intp]
+) -> list[EndLine]:
+    """The straight lines along a ridge, from the top down, each from where to where the grain changes across
+    it. change: over LINE_COLUMNS.
+
+    Boards that touch may end within some mm of each other, and then have one ridge.
+    """
+    more = round(MORE_MM / STEP_MM)
     h, w = ends.say.shape
     v = np.arange(max(int(rows.min()) - more, 0), min(int(rows.max()) + more + 1, h))
-    near = np.rint(start + slope * v).astype(int)[:, None] + np.arange(-1, 2)
-    told = ends.change[v[:, None], near.clip(0, w - 1)].mean(axis=1)
-    level = (ends.usual + float(told[(v >= rows.min()) & (v <= rows.max())].mean())) / 2
-    # The stretch around the ridge's middle in which most speaks for a line and least against it.
-    total = np.concatenate([[0.0], np.cumsum(told - level)])
-    middle = int(rows.mean()) - int(v[0])
-    first, last = int(total[: middle + 1].argmin()), middle + 1 + int(total[middle + 1 :].argmax())
-    if (last - first) * STEP_MM < LEAST_END_MM or told[first:last].mean() < LEAST_TOLD:
-        return None
-    span = float(v[0]) + np.array([first, last]) - 0.5
-    (u0, v0), (u1, v1) = ends.corner_mm + STEP_MM * np.column_stack([start + slope * span, span])
-    return EndLine(float(u0), float(v0), float(u1), float(v1))
+    beside = np.arange(int(columns.min()) - BESIDE_COLUMNS, int(columns.max()) + BESIDE_COLUMNS + 1)
+    slopes, starts = (each.ravel() for each in np.meshgrid(SLOPES, beside))
+    middle = (int(rows.min()) + int(rows.max())) // 2
+    at = np.rint(starts + slopes * (v[:, None] - middle)).astype(int)
+    told = change[v[:, None], at.clip(0, w - 1)]
+    level = (ends.usual + float(ends.say[rows, columns].mean())) / 2
+    lines = []
+    for k, first, stop in best_stretches(told - level, NEW_LINE):
+        near = v[first] <= rows.max() and v[stop - 1] >= rows.min()
+        plain = (stop - first) * STEP_MM >= LEAST_END_MM and told[first:stop, k].mean() >= LEAST_TOLD
+        if near and plain:
+            span = v[0] + np.array([first, stop]) - 0.5
+            places = np.column_stack([starts[k] + slopes[k] * (span - middle), span])
+            (u0, v0), (u1, v1) = ends.corner_mm + STEP_MM * places
+            lines.append(EndLine(float(u0), float(v0), float(u1), float(v1)))
+    return lines
 
 
 def _cover(ends: EndMap, found: Sequence[BoardOutline]) -> Mask:

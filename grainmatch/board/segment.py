@@ -18,10 +18,12 @@ from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.gaps import part_across_gaps
 from grainmatch.board.hairlines import Seam
+from grainmatch.board.level import level
 from grainmatch.board.neighbours import join_undivided, share_seams
 from grainmatch.board.outline import UNSEEN_SIGMA_MM, BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
 from grainmatch.board.shade import is_bench_coloured, past_dark, shadow_reach_mm
+from grainmatch.board.solid import find_solid
 from grainmatch.board.stops import find_stops
 from grainmatch.geometry import Points, pixels_to_plane
 from grainmatch.model import Bench, Mask
@@ -33,12 +35,7 @@ MOST_UNSEEN = 2
 picture, or a seam and an end (own choice)."""
 TALLEST_GAP_MM = 40.0
 TOUCHING_MM = 2.5
-WIDEST_FLAW_MM = 15.0
-SHADE = 0.25
-MOST_TINT = 0.5
-"""How near to a seam boards come that touch, how wide wood of the bench's own colour may be, log light by
-which a gap is darker than the lit bench, and log colour ratio of wood to wood of one board at the most (own
-estimates; drawn boards reach 0.3)."""
+"""How near to a seam boards come that touch (own estimate)."""
 LONGEST_SHADOW_MM = 60.0
 """How far a low lamp's shadow beyond an end may be taken for wood (own choice)."""
 
@@ -56,18 +53,20 @@ BOARDS = Limits()
 
 
 def find_boards(
-    bench: Bench, *, limits: Limits = BOARDS, backdrop: Backdrop | None = None
+    bench: Bench, *, limits: Limits = BOARDS, backdrop: Backdrop | None = None, alike: Mask | None = None
 ) -> tuple[BoardOutline, ...]:
     """Every board's face outline, in reading order: top to bottom, boards in one row left to right.
 
     Boards lying upright in the photo are read as if it were turned a quarter clockwise. backdrop: the bench's
-    look when it was fitted before.
+    look when it was fitted before. alike: where, of the coarse photo, boards of the bench's own colour lie.
     """
     backdrop = backdrop or fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px, bench.photo.colour_step)
-    solid = _solid(backdrop, 1 / (bench.px_per_mm * backdrop.scale))
+    solid = find_solid(backdrop, 1 / (bench.px_per_mm * backdrop.scale), alike)
     heaps = _find_heaps(bench, backdrop, solid, limits)
     outlines: list[BoardOutline] = []
     for heap in heaps:
+        if alike is not None:
+            heap = _levelled(bench, backdrop, heap)
         rough = _split_heap(bench, backdrop, heap, limits)
         found = [refine_outline(bench, backdrop, r) for r in rough]
         parted, found = part_across_gaps(bench, backdrop, rough, found)
@@ -128,34 +127,11 @@ def _find_heaps(bench: Bench, backdrop: Backdrop, solid: Mask, limits: Limits) -
         yield _Heap(outline, _heap_frame(bench, outline, limits.upright), own.astype(bool))
 
 
-def _solid(backdrop: Backdrop, px_mm: float) -> Mask:
-    """What stands out, with the sheets that mostly lie among boards filled in.
-
-    Also filled: narrow stretches inside that look like the lit bench, such as sapwood of its very colour, if
-    the wood beside them is not of quite another colour. Between boards they would lie in shade.
-    """
-    solid = backdrop.stands_out & backdrop.known
-    wide = 2 * int(WIDEST_FLAW_MM / px_mm / 2) + 1
-    # Without the specks first, which would be joined to boards nearby.
-    opened = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((wide, wide), np.uint8))
-    lit = backdrop.lightness * np.float32(backdrop.spread[0]) > -SHADE
-    flaws = closed.astype(bool) & lit & backdrop.known & ~solid
-    if flaws.any():
-        sure = cv2.erode(opened, np.ones((5, 5), np.uint8)).astype(bool)
-        alike = sure & (backdrop.tint < MOST_TINT)
-        beside = cv2.dilate(alike.view(np.uint8), np.ones((wide + 4, wide + 4), np.uint8))
-        solid |= flaws & beside.astype(bool)
-    hidden = ~backdrop.known
-    for contour in cv2.findContours(hidden.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
-        x, y, w, h = cv2.boundingRect(contour)
-        near = slice(max(y - 4, 0), y + h + 4), slice(max(x - 4, 0), x + w + 4)
-        corner = -(near[1].start), -(near[0].start)
-        whole = cv2.drawContours(np.zeros_like(hidden[near], np.uint8), [contour], -1, 1, -1, offset=corner)
-        ring = (cv2.dilate(whole, np.ones((7, 7), np.uint8)) - whole).astype(bool)
-        if solid[near][ring].mean() > 0.12:
-            solid[near] |= whole.astype(bool)
-    return solid
+def _levelled(bench: Bench, backdrop: Backdrop, heap: _Heap) -> _Heap:
+    uv = heap.frame.enter(heap.contour_mm)
+    corners = uv.min(axis=0), uv.max(axis=0)
+    frame = level(bench, heap.frame, corners, heap.mask & backdrop.known, backdrop.scale)
+    return replace(heap, frame=frame)
 
 
 def _heap_frame(bench: Bench, outline: Points, upright: bool) -> Frame:

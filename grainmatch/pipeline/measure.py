@@ -7,10 +7,10 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from grainmatch.board.alike import doubt_alike
-from grainmatch.board.backdrop import fit_backdrop
+from grainmatch.board.alike import doubt_alike, find_alike, keep_sure
+from grainmatch.board.backdrop import Backdrop, fit_backdrop
 from grainmatch.board.correct import Correction, apply_corrections
-from grainmatch.board.doubts import tell_doubts
+from grainmatch.board.doubts import has_sure_edges, tell_doubts
 from grainmatch.board.ends import find_ends, is_ends_photo
 from grainmatch.board.measure import measure_outline
 from grainmatch.board.outline import BoardOutline, polygon_px
@@ -64,14 +64,23 @@ def find_straight(bench: Bench) -> tuple[Bench, tuple[BoardOutline, ...]]:
     The first outline has a note where boards of the bench's own colour seem to lie unseen.
     """
     backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px, bench.photo.colour_step)
-    found = find_boards(bench, backdrop=backdrop)
+    found = _find_all(bench, backdrop)
     fitted, outlines = _fit_camera(bench, found)
     seen = [o.outline_px for o in found]
     if bend_apart_mm(bench, fitted, seen) * bench.px_per_mm >= BENT_PX:
-        again = find_boards(fitted, backdrop=backdrop)
+        again = _find_all(fitted, backdrop)
         if len(again) >= len(found):  # if not, a seam that hardly shows was seen the first time
             fitted, outlines = _fit_camera(fitted, again)
     return fitted, doubt_alike(fitted, backdrop, outlines)
+
+
+def _find_all(bench: Bench, backdrop: Backdrop) -> tuple[BoardOutline, ...]:
+    """The outlines of all boards, those of the bench's own colour too where their ends tell of them."""
+    found = find_boards(bench, backdrop=backdrop)
+    alike = find_alike(bench, backdrop, found)
+    if alike is None:
+        return found
+    return keep_sure(found, find_boards(bench, backdrop=backdrop, alike=alike))
 
 
 def scale_photo(
@@ -88,7 +97,8 @@ def scale_photo(
         return fit_bench(photo, thickness_mm=thickness_mm, sheet_on=sheet_on)
     bench = guess_bench(photo, thickness_mm=thickness_mm)
     for _ in range(2):  # only then are upright sides told from faces in a slanted view
-        outlines = find_boards(bench)
+        backdrop = fit_backdrop(bench.photo.rgb, bench.sheet_outlines_px, bench.photo.colour_step)
+        outlines = _find_all(bench, backdrop)
         if not outlines:
             raise no_boards(photo)
         if not 1 <= known.place <= len(outlines):
@@ -139,8 +149,12 @@ def lay_outlines(bench: Bench, outlines: Sequence[BoardOutline], thickness_mm: f
 
 
 def _fit_camera(bench: Bench, outlines: Sequence[BoardOutline]) -> tuple[Bench, tuple[BoardOutline, ...]]:
-    """The bench with its camera fitted again with the boards, and their outlines on it."""
-    fitted = refine_with_boards(bench, [o.outline_px for o in outlines])
+    """The bench with its camera fitted again with the boards, and their outlines on it.
+
+    Boards whose edges are doubted tell nothing of the camera, unless one has the size that was typed.
+    """
+    telling = [o for o in outlines if bench.typed is not None or has_sure_edges(o)]
+    fitted = refine_with_boards(bench, [o.outline_px for o in telling])
     return fitted, tuple(_carry(bench, fitted, o) for o in outlines)
 
 

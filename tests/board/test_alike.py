@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from grainmatch.board.alike import doubt_alike
+from grainmatch.board.alike import doubt_alike, keep_sure
 from grainmatch.board.backdrop import fit_backdrop
-from grainmatch.board.doubts import MAY_BE_MORE, tell_doubts
-from grainmatch.board.endlines import LEAST_END_MM, find_end_lines, map_ends
+from grainmatch.board.doubts import ALIKE, MAY_BE_MORE, tell_doubts
+from grainmatch.board.endlines import LEAST_END_MM, find_end_lines, map_along
 from grainmatch.board.segment import find_boards
 from grainmatch.geometry import Points, plane_to_pixels
-from grainmatch.model import Photo
-from grainmatch.synth import aim_camera
-from tests.board.scenes import THICK_MM, bench_of
+from grainmatch.model import Bench, Photo
+from grainmatch.pipeline.measure import find_straight
+from grainmatch.synth import BoardPlace, SheetPlace, SynthScene, aim_camera, draw_scene, grow_board
+from tests.board.scenes import THICK_MM, bench_of, bench_of_scene, overlap
 
-SIZE = (1200, 900)
+SIZE, LARGE = (1200, 900), (2000, 1500)
+DOWN = np.array([0.0, 90.0])
 CAMERA = aim_camera(size_px=SIZE, eye_mm=(0, 60, 1400), target_mm=(0, 0), roll_deg=2.0, hfov_deg=66.0)
 WOOD, GREY, PALE = (150, 110, 75), (112, 112, 112), (225, 205, 170)
 PALE_MM = np.array([[-500.0, -300], [500, -300], [500, -170], [-500, -170]])
@@ -60,7 +64,7 @@ def test_a_board_that_only_its_ends_tell_is_told(
     doubted = doubt_alike(bench, backdrop, found)
     assert (MAY_BE_MORE in doubted[0].notes) == told
     assert any("bench's own colour" in words for words in tell_doubts(doubted)) == told
-    ends = map_ends(bench, backdrop, found)
+    ends = map_along(bench, backdrop, found)
     lines = find_end_lines(ends, found)
     if not with_alike:
         assert lines == []
@@ -71,3 +75,40 @@ def test_a_board_that_only_its_ends_tell_is_told(
         drawn = ends.frame.enter(corners_mm)
         assert np.allclose([[line.u0, line.v0], [line.u1, line.v1]], drawn, atol=8.0)
         assert line.height > LEAST_END_MM
+
+
+@pytest.fixture(scope="module")
+def oak_on_oak() -> tuple[SynthScene, Bench]:
+    boards = [
+        grow_board(seed=40 + s, length_mm=1300 + 22 * s, width_mm=110 + 20 * s, species="oak")
+        for s in range(3)
+    ]
+    places = [BoardPlace((0.0, -140.0)), BoardPlace((-14.0, -19.7)), BoardPlace((10.0, 121.0), 0.3)]
+    camera = aim_camera(size_px=LARGE, eye_mm=(0, 60, 1400), roll_deg=1.5, hfov_deg=66.0)
+    scene = draw_scene(
+        boards, camera=camera, places=places, sheet=SheetPlace((0, 330)), bench="wood", size_px=LARGE, seed=2
+    )
+    return scene, bench_of_scene(scene)
+
+
+def test_boards_of_the_bench_s_colour_are_found_and_told_of(oak_on_oak: tuple[SynthScene, Bench]) -> None:
+    scene, bench = oak_on_oak
+    _, found = find_straight(bench)
+    assert len(found) == 3
+    for outline, true_px in zip(found, scene.outlines_px, strict=True):
+        assert overlap(outline.outline_px, true_px) > 0.97
+    assert any("hardly differ" in words for words in tell_doubts(found))
+
+
+def test_boards_found_as_well_without_their_ends_stay_as_they_were(
+    oak_on_oak: tuple[SynthScene, Bench],
+) -> None:
+    _, bench = oak_on_oak
+    _, found = find_straight(bench)
+    sure = replace(found[0], confidence=1.0, notes=())
+    wider = replace(sure, lower_mm=sure.lower_mm + np.array([0.0, 6.0]))
+    elsewhere = replace(sure, upper_mm=sure.upper_mm + DOWN, lower_mm=sure.lower_mm + DOWN)
+    kept = keep_sure([sure], [wider, elsewhere])
+    assert kept[0] is sure
+    assert kept[1].notes == (ALIKE,)
+    assert keep_sure([replace(sure, confidence=0.5)], [wider])[0].notes == (ALIKE,)
