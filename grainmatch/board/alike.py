@@ -23,8 +23,9 @@ LEAST_YELLOW = (0.25, 0.45)
 LEAST_LENGTH_MM = 120.0
 MORE_MM = 30.0
 """How much farther across the boards one end may be seen than the one that faces it (own choice)."""
-LEAST_OVERLAP = 0.75
-"""How much two outlines of one board have in common at the least, as intersection over union (own choice)."""
+LEAST_OVERLAP, MOST_MORE = 0.75, 1.02
+"""How much two outlines of one board have in common at the least, as intersection over union, and how many
+times larger one is at the most (own choices)."""
 
 
 def find_alike(bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline]) -> Mask | None:
@@ -47,15 +48,17 @@ def find_alike(bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline
 
 def keep_sure(before: Sequence[BoardOutline], after: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
     """The outlines found with what ends tell, each with a note, but those found without it as well, and not
-    doubted then, as they were: between ends lie gaps too, in which a wooden bench shows.
+    doubted then, as they were: between ends lie gaps too, in which a wooden bench shows. One that takes in
+    more than is found with ends, surely, has part of a neighbour in it.
     """
     sure = [o for o in before if o.confidence == 1.0]
     told = []
     for outline in after:
-        same = max(sure, key=lambda o: _overlap(outline, o), default=None)
-        if same is None or _overlap(outline, same) < LEAST_OVERLAP:
-            same = replace(outline, confidence=DOUBTED, notes=(*outline.notes, ALIKE))
-        told.append(same)
+        same = [o for o in sure if _overlap(outline, o) >= LEAST_OVERLAP]
+        if outline.confidence == 1.0:
+            same = [o for o in same if _area_mm2(o) <= MOST_MORE * _area_mm2(outline)]
+        noted = replace(outline, confidence=DOUBTED, notes=(*outline.notes, ALIKE))
+        told.append(same[0] if same else noted)
     return tuple(told)
 
 
@@ -131,6 +134,13 @@ def _level_along(bench: Bench, backdrop: Backdrop, ends: EndMap, there: Mask) ->
 
 def _overlap(a: BoardOutline, b: BoardOutline) -> float:
     """Intersection over union of the quadrilaterals of two outlines' corners."""
-    first, second = (np.vstack([o.upper_mm[[0, -1]], o.lower_mm[[-1, 0]]]).astype(np.float32) for o in (a, b))
-    both = float(cv2.intersectConvexConvex(first, second)[0])
-    return both / max(float(cv2.contourArea(first)) + float(cv2.contourArea(second)) - both, 1e-6)
+    both = float(cv2.intersectConvexConvex(_corners(a), _corners(b))[0])
+    return both / max(_area_mm2(a) + _area_mm2(b) - both, 1e-6)
+
+
+def _area_mm2(outline: BoardOutline) -> float:
+    return float(cv2.contourArea(_corners(outline)))
+
+
+def _corners(outline: BoardOutline) -> NDArray[np.float32]:
+    return np.vstack([outline.upper_mm[[0, -1]], outline.lower_mm[[-1, 0]]]).astype(np.float32)

@@ -61,6 +61,9 @@ MERGED_PX = 2.5
 """Steps so near to each other may have been found as one."""
 SURE_SHARE = 0.5
 """How much nearer to the bench's colour than to the wood's what is plainly bench looks."""
+MOST_SHADE = 0.5
+"""Log light by which a bench beside a side in the light may be in shade (own choice; on 120 drawn scenes feet
+taken for edges lay in 0.7 and 1.4)."""
 PLAIN_SHARE = 0.5
 """Change of light, as a share of the edge's, with which another line is plain."""
 UNLIKE_WOOD = 0.8
@@ -254,7 +257,9 @@ def _with_side(strip: Strip, edge: Line, others: list[Line], side_px: float) -> 
         if inner:
             top = gaps[max(inner, key=lambda g: gaps[g].say)]
             return _Steps(top, _as_side(strip, edge.middle_px - top.middle_px), "side")
-        return _Steps(replace(edge, middle_px=edge.middle_px - side_px), strip.side_px, "foot")
+        # As light as the face a side is only beside a bench in the light.
+        if (_light_beside(strip, edge, side_px) - np.log(strip.bench_light)).mean() > -MOST_SHADE:
+            return _Steps(replace(edge, middle_px=edge.middle_px - side_px), strip.side_px, "foot")
     plain = [g for g in gaps if g > 1.5 and gaps[g].say >= PLAIN_SHARE * edge.say]
     if plain:  # the foot is hidden, or in a shadow as dark as the side
         next_px = gaps[min(plain)].at(stations) - edge.at(stations)
@@ -330,17 +335,23 @@ def _is_bench(strip: Strip, line: Line, side_px: float, *, inward: bool = False,
     Told by colour where bench and wood differ in it, in light or shadow; else only lit bench is known, and
     that not when a side in shade would be as light. sure: only by colour, and plainly.
     """
-    t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
-    t = -t if inward else t
-    near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
-    colour = np.array([median(strip.light[..., k][near]) for k in range(3)])
-    from_wood = np.log(np.maximum(colour, 1e-3))  # the face is 1
+    from_wood = _light_beside(strip, line, side_px, inward)
     from_bench = from_wood - np.log(strip.bench_light)
     if np.ptp(np.log(strip.bench_light)) > 0.3:
         return bool(np.ptp(from_bench) < (SURE_SHARE if sure else 1.0) * np.ptp(from_wood))
     if sure or SIDE_LIGHT[0] < np.exp(np.log(strip.bench_light).mean()) < SIDE_LIGHT[1]:
         return False
-    return bool(abs(from_bench.mean()) < 0.35 and np.ptp(from_bench) < 0.3)
+    alike = abs(from_bench.mean()) < min(0.35, abs(from_wood.mean())) and np.ptp(from_bench) < 0.3
+    return bool(alike)
+
+
+def _light_beside(strip: Strip, line: Line, side_px: float, inward: bool = False) -> Floats:
+    """Log light (3,) right outside (or inside) a line, against that of the face."""
+    t = strip.t_px[None, :] - line.at(len(strip.light))[:, None]
+    t = -t if inward else t
+    near = (t > 0.8) & (t < np.clip(0.85 * side_px, 2.0, 4.0)) & strip.seen[:, None]
+    colour = [median(strip.light[..., k][near]) for k in range(3)]
+    return np.log(np.maximum(colour, 1e-3))
 
 
 # --- where exactly ------------------------------------------------------------------------------
