@@ -14,26 +14,27 @@ from grainmatch.board.doubts import ALIKE, DOUBTED, MAY_BE_MORE
 from grainmatch.board.endlines import STEP_MM, EndLine, EndMap, find_end_lines, map_along, map_ends
 from grainmatch.board.level import level
 from grainmatch.board.outline import BoardOutline
+from grainmatch.board.segment import sort_for_reading
 from grainmatch.geometry import pixels_to_plane, plane_to_pixels
 from grainmatch.model import Bench, Mask
 
-LEAST_YELLOW = (0.25, 0.45)
-"""Log R/G and G/B from which a bench may be of wood: grey things in a yellow lamp's light reach 0.22 and
-0.37, drawn wooden benches in white light 0.36 and 0.65. Only along wood does grain that stops tell ends."""
+LEAST_GRAIN = 0.5
+"""From what coherence on a bench has a grain: that of drawn wooden ones is 0.8 to 0.9, of others 0.24 at the
+most, whatever the light. Only where a grain stops do ends tell."""
 LEAST_LENGTH_MM = 120.0
 MORE_MM = 30.0
 """How much farther across the boards one end may be seen than the one that faces it (own choice)."""
-LEAST_OVERLAP, MOST_MORE = 0.75, 1.02
-"""How much two outlines of one board have in common at the least, as intersection over union, and how many
-times larger one is at the most (own choices)."""
+MOST_SHARED, LEAST_COVERED, MOST_MORE = 0.2, 0.75, 1.02
+"""How much of the smaller of two outlines may lie in the other when they are not of one board, how much of an
+outline others of the same board cover, and how many times larger they are at the most (own choices)."""
 
 
 def find_alike(bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline]) -> Mask | None:
-    """Where, of the coarse photo (h, w), wood lies between ends that face each other, on a bench that may be
-    of wood: boards of its own colour, but also others and gaps. None where no outline is doubted and all such
+    """Where, of the coarse photo (h, w), wood lies between ends that face each other, on a bench with a
+    grain: boards of its own colour, but also others and gaps. None where no outline is doubted and all such
     ends belong to one.
     """
-    if not _may_be_wood(backdrop):
+    if not _has_grain(backdrop):
         return None
     ends = map_along(bench, backdrop, outlines)
     doubted = any(o.confidence < 1.0 for o in outlines)
@@ -47,36 +48,44 @@ def find_alike(bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline
 
 
 def keep_sure(before: Sequence[BoardOutline], after: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
-    """The outlines found with what ends tell, each with a note, but those found without it as well, and not
-    doubted then, as they were: between ends lie gaps too, in which a wooden bench shows. One that takes in
-    more than is found with ends, surely, has part of a neighbour in it.
+    """The outlines found with what ends tell, each with a note, but those found without it and not doubted
+    then as they were: between ends lie gaps too, in which a wooden bench shows. One found with ends and not
+    doubted is the better one where the other was of a part, or took in part of a neighbour.
     """
-    sure = [o for o in before if o.confidence == 1.0]
-    told = []
+    told = [o for o in before if o.confidence == 1.0]
     for outline in after:
-        same = [o for o in sure if _overlap(outline, o) >= LEAST_OVERLAP]
-        if outline.confidence == 1.0:
-            same = [o for o in same if _area_mm2(o) <= MOST_MORE * _area_mm2(outline)]
-        noted = replace(outline, confidence=DOUBTED, notes=(*outline.notes, ALIKE))
-        told.append(same[0] if same else noted)
-    return tuple(told)
+        others = [
+            o for o in told if _both_mm2(outline, o) > MOST_SHARED * min(_area_mm2(outline), _area_mm2(o))
+        ]
+        if others and (outline.confidence < 1.0 or _are_all_of(others, outline)):
+            continue
+        told = [o for o in told if not any(o is other for other in others)]
+        told.append(replace(outline, confidence=DOUBTED, notes=(*outline.notes, ALIKE)))
+    return tuple(sort_for_reading(told))
+
+
+def _are_all_of(others: Sequence[BoardOutline], outline: BoardOutline) -> bool:
+    """Whether other outlines cover nearly all that one does, and no more."""
+    area = _area_mm2(outline)
+    covered = sum(_both_mm2(outline, o) for o in others)
+    return covered >= LEAST_COVERED * area and sum(map(_area_mm2, others)) <= MOST_MORE * area
 
 
 def doubt_alike(
     bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline]
 ) -> tuple[BoardOutline, ...]:
-    """The outlines of one photo, the first with a note where ends that face each other, on a bench that may
-    be of wood, belong to no outline.
+    """The outlines of one photo, the first with a note where ends that face each other, on a bench with a
+    grain, belong to no outline.
     """
-    if not outlines or not _may_be_wood(backdrop):
+    if not outlines or not _has_grain(backdrop):
         return tuple(outlines)
     if not _any_face(find_end_lines(map_along(bench, backdrop, outlines), outlines)):
         return tuple(outlines)
     return replace(outlines[0], notes=(*outlines[0].notes, MAY_BE_MORE)), *outlines[1:]
 
 
-def _may_be_wood(backdrop: Backdrop) -> bool:
-    return bool((backdrop.surface[0, 1:] > LEAST_YELLOW).all())
+def _has_grain(backdrop: Backdrop) -> bool:
+    return backdrop.grain >= LEAST_GRAIN
 
 
 def _any_face(lines: Sequence[EndLine]) -> bool:
@@ -132,10 +141,9 @@ def _level_along(bench: Bench, backdrop: Backdrop, ends: EndMap, there: Mask) ->
     return level(bench, ends.frame, corners, there & backdrop.known, backdrop.scale).angle_rad
 
 
-def _overlap(a: BoardOutline, b: BoardOutline) -> float:
-    """Intersection over union of the quadrilaterals of two outlines' corners."""
-    both = float(cv2.intersectConvexConvex(_corners(a), _corners(b))[0])
-    return both / max(_area_mm2(a) + _area_mm2(b) - both, 1e-6)
+def _both_mm2(a: BoardOutline, b: BoardOutline) -> float:
+    """How much of the bench two outlines have in common, taken for quadrilaterals."""
+    return float(cv2.intersectConvexConvex(_corners(a), _corners(b))[0])
 
 
 def _area_mm2(outline: BoardOutline) -> float:

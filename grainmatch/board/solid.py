@@ -11,8 +11,10 @@ from grainmatch.model import Mask
 WIDEST_FLAW_MM = 15.0
 SHADE = 0.25
 MOST_TINT = 0.5
-"""How wide wood of the bench's own colour may be, log light by which a gap is darker than the lit bench, and
-log colour ratio of wood to wood of one board at the most (own estimates; drawn boards reach 0.3)."""
+LEAST_WOOD_MM = 20.0
+"""How wide wood of the bench's own colour may be, log light by which a gap is darker than the lit bench, log
+colour ratio of wood to wood of one board at the most, and how wide that other wood is at the least (own
+estimates; drawn boards reach 0.3)."""
 
 
 def find_solid(backdrop: Backdrop, px_mm: float, alike: Mask | None = None) -> Mask:
@@ -33,8 +35,11 @@ def find_solid(backdrop: Backdrop, px_mm: float, alike: Mask | None = None) -> M
     flaws = closed.astype(bool) & lit & backdrop.known & ~solid
     if flaws.any():
         sure = cv2.erode(opened, np.ones((5, 5), np.uint8)).astype(bool)
-        alike = sure & (backdrop.tint < MOST_TINT)
-        beside = cv2.dilate(alike.view(np.uint8), np.ones((wide + 4, wide + 4), np.uint8))
+        wood = (sure & (backdrop.tint < MOST_TINT)).view(np.uint8)
+        # Light that boards throw on each other tints the bench in a gap too, in places.
+        broad = np.ones((round(LEAST_WOOD_MM / px_mm),) * 2, np.uint8)
+        broadly = cv2.morphologyEx(wood, cv2.MORPH_OPEN, broad)
+        beside = cv2.dilate(broadly, np.ones((wide + 4, wide + 4), np.uint8))
         solid |= flaws & beside.astype(bool)
     hidden = ~backdrop.known
     for contour in cv2.findContours(hidden.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
