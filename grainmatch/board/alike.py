@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from grainmatch.board.backdrop import Backdrop
 from grainmatch.board.doubts import ALIKE, DOUBTED, MAY_BE_MORE
 from grainmatch.board.endlines import STEP_MM, EndLine, EndMap, find_end_lines, map_along, map_ends
-from grainmatch.board.level import level
+from grainmatch.board.level import level_frame
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.segment import sort_for_reading
-from grainmatch.geometry import pixels_to_plane, plane_to_pixels
+from grainmatch.geometry import pixels_to_plane, plane_to_pixels, polygon_area, polygon_mask
 from grainmatch.model import Bench, Mask
 
 LEAST_GRAIN = 0.5
@@ -27,6 +27,9 @@ MORE_MM = 30.0
 MOST_SHARED, LEAST_COVERED, MOST_MORE = 0.2, 0.75, 1.02
 """How much of the smaller of two outlines may lie in the other when they are not of one board, how much of an
 outline others of the same board cover, and how many times larger they are at the most (own choices)."""
+
+LEAST_STANDING = 0.95
+"""How much of a board of another colour stands out from the bench at the least (own choice)."""
 
 
 def find_alike(bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline]) -> Mask | None:
@@ -47,10 +50,14 @@ def find_alike(bench: Bench, backdrop: Backdrop, outlines: Sequence[BoardOutline
     return _between_ends(bench, backdrop, map_ends(bench, backdrop, along))
 
 
-def keep_sure(before: Sequence[BoardOutline], after: Sequence[BoardOutline]) -> tuple[BoardOutline, ...]:
-    """The outlines found with what ends tell, each with a note, but those found without it and not doubted
-    then as they were: between ends lie gaps too, in which a wooden bench shows. One found with ends and not
-    doubted is the better one where the other was of a part, or took in part of a neighbour.
+def keep_sure(
+    backdrop: Backdrop, before: Sequence[BoardOutline], after: Sequence[BoardOutline]
+) -> tuple[BoardOutline, ...]:
+    """The outlines found with what ends tell, with a note where their wood hardly stands out, but those found
+    without it and not doubted then as they were: between ends lie gaps too, where a wooden bench shows.
+
+    One found with ends and not doubted is the better one where the other was of a part, or took in part of a
+    neighbour.
     """
     told = [o for o in before if o.confidence == 1.0]
     for outline in after:
@@ -60,8 +67,17 @@ def keep_sure(before: Sequence[BoardOutline], after: Sequence[BoardOutline]) -> 
         if others and (outline.confidence < 1.0 or _are_all_of(others, outline)):
             continue
         told = [o for o in told if not any(o is other for other in others)]
-        told.append(replace(outline, confidence=DOUBTED, notes=(*outline.notes, ALIKE)))
+        told.append(_note_alike(backdrop, outline))
     return tuple(sort_for_reading(told))
+
+
+def _note_alike(backdrop: Backdrop, outline: BoardOutline) -> BoardOutline:
+    """The outline, with a note where more of it looks like the bench than of wood of another colour."""
+    height, width = backdrop.known.shape
+    inside = polygon_mask(outline.outline_px * backdrop.scale, (height, width)) & backdrop.known
+    if not inside.any() or backdrop.stands_out[inside].mean() >= LEAST_STANDING:
+        return outline
+    return replace(outline, confidence=DOUBTED, notes=(*outline.notes, ALIKE))
 
 
 def _are_all_of(others: Sequence[BoardOutline], outline: BoardOutline) -> bool:
@@ -138,7 +154,7 @@ def _level_along(bench: Bench, backdrop: Backdrop, ends: EndMap, there: Mask) ->
     places = (np.column_stack([columns, rows]) + 0.5) / backdrop.scale
     seen = ends.frame.enter(pixels_to_plane(bench.camera, places, bench.face_height_mm))
     corners = seen.min(axis=0), seen.max(axis=0)
-    return level(bench, ends.frame, corners, there & backdrop.known, backdrop.scale).angle_rad
+    return level_frame(bench, ends.frame, corners, there & backdrop.known, backdrop.scale).angle_rad
 
 
 def _both_mm2(a: BoardOutline, b: BoardOutline) -> float:
@@ -147,7 +163,7 @@ def _both_mm2(a: BoardOutline, b: BoardOutline) -> float:
 
 
 def _area_mm2(outline: BoardOutline) -> float:
-    return float(cv2.contourArea(_corners(outline)))
+    return abs(polygon_area(_corners(outline)))
 
 
 def _corners(outline: BoardOutline) -> NDArray[np.float32]:

@@ -115,19 +115,14 @@ class Backdrop:
     def grain(self) -> float:
         """How much more the bench's light changes across one way than along it: 0 no more, 1 not along it.
 
-        The coherence of the structure tensor of what does not stand out (Bigun and Granlund, Proc. 1st Int.
-        Conf. Computer Vision, 1987), each place's say clipped. Wood has a grain, however tinted the light.
+        Of what does not stand out, see `measure_grain`. Wood has a grain, however tinted the light.
         """
         size = self.known.shape[1] // 2, self.known.shape[0] // 2
         light: Any = cv2.resize(self.lightness, size, interpolation=cv2.INTER_AREA)
         others = (self.stands_out | ~self.known).astype(np.uint8)
         others = np.asarray(cv2.dilate(others, np.ones((15, 15), np.uint8)))
         bench = cv2.resize(others, size, interpolation=cv2.INTER_NEAREST) == 0
-        change_x, change_y = (cv2.Sobel(light, cv2.CV_32F, *way)[bench] for way in ((1, 0), (0, 1)))
-        steep = change_x**2 + change_y**2
-        say = np.minimum(1.0, MOST_SAID**2 / np.maximum(steep, 1e-9))
-        across = complex((say * (change_x**2 - change_y**2)).sum(), 2 * (say * change_x * change_y).sum())
-        return float(abs(across) / max(float((say * steep).sum()), 1e-9))
+        return measure_grain(light, bench, MOST_SAID)[0]
 
     def _tint(self, lightness: Field, red_green: Field, green_blue: Field) -> tuple[Field, Field]:
         """How far places (h, w) are from the bench in colour, and how far a shadow may be.
@@ -173,6 +168,20 @@ class Backdrop:
         shifts = [logs[:, k] - logs[:, k + 1] - (logs[0, k] - logs[0, k + 1]) for k in (0, 1)]
         steps = np.arange(0.0, float(darkness[-1]), DARKNESS_STEP)
         return np.column_stack([np.interp(steps, darkness, s) for s in shifts]).astype(np.float32)
+
+
+def measure_grain(light: Field, where: Mask, most: float) -> tuple[float, float]:
+    """The coherence of light (h, w), 0 to 1, and the direction along which it changes least, radians.
+
+    By its structure tensor over some places (h, w) (Bigun and Granlund, Proc. 1st Int. Conf. Computer Vision,
+    1987), each of which speaks for a change, by Sobel's operator, of `most` at the most.
+    """
+    change_x, change_y = (cv2.Sobel(light, cv2.CV_32F, *way)[where] for way in ((1, 0), (0, 1)))
+    steep = change_x**2 + change_y**2
+    say = np.minimum(1.0, most**2 / np.maximum(steep, 1e-9))
+    across = complex((say * (change_x**2 - change_y**2)).sum(), 2 * (say * change_x * change_y).sum())
+    coherence = abs(across) / max(float((say * steep).sum()), 1e-9)
+    return coherence, (float(np.angle(across)) / 2 + np.pi) % np.pi - np.pi / 2
 
 
 def _grow(low: Mask, high: Mask) -> Mask:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from grainmatch.board.backdrop import Backdrop
+from grainmatch.board.backdrop import Backdrop, measure_grain
 from grainmatch.board.frame import Frame, look_through
 from grainmatch.board.outline import BoardOutline
 from grainmatch.board.stretches import best_stretches
@@ -135,17 +135,10 @@ def _longest_rad(found: Sequence[BoardOutline]) -> float:
 
 
 def _grain_rad(bench: Bench, backdrop: Backdrop) -> float:
-    """The way most streaks run on the face plane: that of least change by the structure tensor (Bigun and
-    Granlund, Proc. 1st Int. Conf. Computer Vision, 1987), each place's say clipped."""
+    """The way most streaks run on the face plane."""
     _, seen = _look_around(bench, backdrop, Frame(np.zeros(2), 0.0))
-    light = cv2.extractChannel(seen, 0)
     known = cv2.erode(cv2.extractChannel(seen, 3), np.ones((5, 5), np.uint8)) > 0.99
-    change_x, change_y = (cv2.Sobel(light, cv2.CV_32F, *way)[known] for way in ((1, 0), (0, 1)))
-    size = np.hypot(change_x, change_y)
-    say = np.minimum(size, MOST_SAID) ** 2
-    turned = np.exp(2j * np.arctan2(change_y, change_x))
-    across = float(np.angle((say * turned).sum())) / 2
-    return (across + np.pi) % np.pi - np.pi / 2
+    return measure_grain(seen[..., 0], np.asarray(known), MOST_SAID)[1]
 
 
 def _look_around(bench: Bench, backdrop: Backdrop, frame: Frame) -> tuple[Points, Field]:

@@ -20,12 +20,15 @@ LEAST_COLUMNS = 32
 it, and of how many columns a line must have some (own choices)."""
 
 
-def level(bench: Bench, frame: Frame, corners_mm: tuple[Points, Points], mask: Mask, scale: float) -> Frame:
+def level_frame(
+    bench: Bench, frame: Frame, corners_mm: tuple[Points, Points], mask: Mask, scale: float
+) -> Frame:
     """The frame turned so that light changes along as few of its rows as can be, and much along those.
 
     corners_mm: u and v between which to look; mask (h, w), of the photo at a scale: where. Seams, edges and
     their shadows are straight over a board's length and all level with each other; growth rings are not. Of
-    all ways lines may run, the one counts for which the squared mean changes across its lines add up to most.
+    all ways lines may run, the one counts for which the fourth powers of the mean changes across its lines
+    add up to most: a few lines all along the boards outweigh many that are a little alike.
     """
     low, high = corners_mm
     rows = int((high[1] - low[1]) * bench.px_per_mm)

@@ -18,7 +18,7 @@ from grainmatch.board.edge import LINEAR
 from grainmatch.board.frame import Frame, look, look_through
 from grainmatch.board.gaps import part_across_gaps
 from grainmatch.board.hairlines import Seam
-from grainmatch.board.level import level
+from grainmatch.board.level import level_frame
 from grainmatch.board.neighbours import join_undivided, share_seams
 from grainmatch.board.outline import UNSEEN_SIGMA_MM, BoardOutline, Rough, refine_outline
 from grainmatch.board.seams import find_seams
@@ -128,9 +128,10 @@ def _find_heaps(bench: Bench, backdrop: Backdrop, solid: Mask, limits: Limits) -
 
 
 def _levelled(bench: Bench, backdrop: Backdrop, heap: _Heap) -> _Heap:
+    """The heap in a frame by what is seen in it: where only its ends tell of it, its contour runs askew."""
     uv = heap.frame.enter(heap.contour_mm)
     corners = uv.min(axis=0), uv.max(axis=0)
-    frame = level(bench, heap.frame, corners, heap.mask & backdrop.known, backdrop.scale)
+    frame = level_frame(bench, heap.frame, corners, heap.mask & backdrop.known, backdrop.scale)
     return replace(heap, frame=frame)
 
 

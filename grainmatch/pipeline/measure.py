@@ -80,7 +80,7 @@ def _find_all(bench: Bench, backdrop: Backdrop) -> tuple[BoardOutline, ...]:
     alike = find_alike(bench, backdrop, found)
     if alike is None:
         return found
-    return keep_sure(found, find_boards(bench, backdrop=backdrop, alike=alike))
+    return keep_sure(backdrop, found, find_boards(bench, backdrop=backdrop, alike=alike))
 
 
 def scale_photo(

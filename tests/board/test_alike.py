@@ -115,11 +115,21 @@ def test_boards_found_as_well_without_their_ends_stay_as_they_were(
     oak_on_oak: tuple[SynthScene, Bench],
 ) -> None:
     _, bench = oak_on_oak
+    backdrop = fit_backdrop(bench.photo.rgb)
     _, found = find_straight(bench)
     sure = replace(found[0], confidence=1.0, notes=())
     wider = replace(sure, lower_mm=sure.lower_mm + np.array([0.0, 6.0]))
     elsewhere = replace(sure, upper_mm=sure.upper_mm + DOWN, lower_mm=sure.lower_mm + DOWN)
-    kept = keep_sure([sure], [wider, elsewhere])
+    kept = keep_sure(backdrop, [sure], [wider, elsewhere])
     assert kept[0] is sure
     assert kept[1].notes == (ALIKE,)
-    assert keep_sure([replace(sure, confidence=0.5)], [wider])[0].notes == (ALIKE,)
+    assert keep_sure(backdrop, [replace(sure, confidence=0.5)], [wider])[0].notes == (ALIKE,)
+
+
+def test_a_board_of_another_colour_is_not_said_to_look_like_the_bench() -> None:
+    photo = bench_with([(PALE_MM, 1, PALE)], WOOD, GRAIN_PX)
+    backdrop = fit_backdrop(photo.rgb)
+    (pale,) = find_boards(bench_of(photo, CAMERA), backdrop=backdrop)
+    doubted = replace(pale, confidence=0.5, notes=("left end runs out of the picture",))
+    assert keep_sure(backdrop, [doubted], [pale]) == (pale,)
+    assert keep_sure(backdrop, [], [doubted]) == (doubted,)

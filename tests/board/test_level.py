@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from grainmatch.board.frame import Frame
-from grainmatch.board.level import level
+from grainmatch.board.level import level_frame
 from grainmatch.geometry import plane_to_pixels
 from grainmatch.model import Photo
 from grainmatch.synth import aim_camera
@@ -32,5 +32,5 @@ def test_seams_among_wandering_grain_are_level(askew_deg: float) -> None:
     bench = bench_of(Photo("seams", rgb), CAMERA)
     corners = np.array([-590.0, -160.0]), np.array([590.0, 130.0])
     whole = np.ones(SIZE[::-1], dtype=bool)
-    found = level(bench, Frame(np.zeros(2), 0.0), corners, whole, 1.0)
+    found = level_frame(bench, Frame(np.zeros(2), 0.0), corners, whole, 1.0)
     assert np.degrees(found.angle_rad) == pytest.approx(askew_deg, abs=0.08)
